@@ -1,0 +1,213 @@
+//! From samples of several sources, groups and runs to rows on one axis of
+//! test time. Numbers groups and sources as they come; drops no sample of the
+//! session's own sources, judges no value.
+
+use std::sync::Arc;
+
+use ampledger_types::{Group, Quantity, RunId, Sample};
+
+/// One moment of a session: the quantities that arrived at it.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Row {
+    /// Test time, µs since the session's start.
+    pub t_us: i64,
+    /// Current, A; negative on discharge.
+    pub current_ampere: Option<f64>,
+    /// Voltage, V.
+    pub voltage_volt: Option<f64>,
+    /// The meter's own power, W; negative on discharge.
+    pub power_watt: Option<f64>,
+    /// Which group, numbered as they come.
+    pub group: usize,
+    /// Which source, numbered as they come.
+    pub source: usize,
+}
+
+/// How one run's clock lies on the axis of test time.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RunOffset {
+    /// The run.
+    pub run: RunId,
+    /// Whose clock it is; runs with equal boot ids share one axis.
+    pub boot_id: String,
+    /// Added to the run's `t_us` gives test time. `None` where the break
+    /// before it cannot be measured: its first sample is then placed right
+    /// after the last one.
+    pub offset_us: Option<i64>,
+}
+
+/// A break before a row.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Break {
+    /// The boot clock broke off, and for how long cannot be known.
+    LengthUnknown,
+}
+
+/// A row with what lies before it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Placed {
+    /// The row.
+    pub row: Row,
+    /// The break between it and the row before.
+    pub before: Option<Break>,
+}
+
+/// Makes rows. Fed in order of sequence number.
+#[derive(Clone, Debug)]
+pub struct Axis {
+    wanted: Vec<String>,
+    sources: Vec<String>,
+    groups: Vec<(usize, Arc<Group>)>,
+    runs: Vec<RunOffset>,
+    latest_us: Option<i64>,
+}
+
+/// Groups that differ from all before are numbered up to here; a source that
+/// invents more shares the last number.
+const GROUP_LIMIT: usize = 256;
+
+impl Axis {
+    /// An axis for a session on these sources; none named means every source.
+    pub fn new(sources: &[String], runs: Vec<RunOffset>) -> Axis {
+        Axis {
+            wanted: sources.to_vec(),
+            sources: Vec::new(),
+            groups: Vec::new(),
+            runs,
+            latest_us: None,
+        }
+    }
+
+    /// Tells about a run that began later.
+    pub fn add_run(&mut self, run: RunOffset) {
+        self.runs.push(run);
+    }
+
+    /// The sources seen, by their number in [`Row::source`].
+    pub fn sources(&self) -> &[String] {
+        &self.sources
+    }
+
+    /// The row of a sample; `None` where it is of another source or of a run
+    /// that nobody told about.
+    pub fn row(&mut self, source: &str, run: RunId, sample: &Sample) -> Option<Placed> {
+        if !self.wanted.is_empty() && !self.wanted.iter().any(|w| w == source) {
+            return None;
+        }
+        let (offset_us, before) = self.offset(run, sample.t_us)?;
+        let t_us = sample.t_us.saturating_add(offset_us);
+        self.latest_us = Some(self.latest_us.map_or(t_us, |latest| latest.max(t_us)));
+        let source = self.source_number(source);
+        let row = Row {
+            t_us,
+            current_ampere: sample.value(Quantity::Current),
+            voltage_volt: sample.value(Quantity::Voltage),
+            power_watt: sample.value(Quantity::Power),
+            group: self.group_number(source, &sample.group),
+            source,
+        };
+        Some(Placed { row, before })
+    }
+
+    fn offset(&mut self, run: RunId, t_us: i64) -> Option<(i64, Option<Break>)> {
+        let at = self.runs.iter().position(|r| r.run == run)?;
+        if let Some(offset_us) = self.runs[at].offset_us {
+            return Some((offset_us, None));
+        }
+        let boot_id = &self.runs[at].boot_id;
+        let same_boot = self.runs.iter().find(|r| r.boot_id == *boot_id && r.offset_us.is_some());
+        if let Some(offset_us) = same_boot.and_then(|r| r.offset_us) {
+            self.runs[at].offset_us = Some(offset_us);
+            return Some((offset_us, None));
+        }
+        // The first sample of the session is its start; a later one follows
+        // the last one directly.
+        let offset_us = self.latest_us.unwrap_or(0).saturating_sub(t_us);
+        self.runs[at].offset_us = Some(offset_us);
+        Some((offset_us, self.latest_us.map(|_| Break::LengthUnknown)))
+    }
+
+    fn source_number(&mut self, source: &str) -> usize {
+        let known = self.sources.iter().position(|s| s == source);
+        known.unwrap_or_else(|| {
+            self.sources.push(source.to_owned());
+            self.sources.len() - 1
+        })
+    }
+
+    fn group_number(&mut self, source: usize, group: &Arc<Group>) -> usize {
+        let same = |(s, g): &(usize, Arc<Group>)| {
+            *s == source && (Arc::ptr_eq(g, group) || g.as_ref() == group.as_ref())
+        };
+        let known = self.groups.iter().position(same);
+        known.unwrap_or_else(|| {
+            if self.groups.len() < GROUP_LIMIT {
+                self.groups.push((source, Arc::clone(group)));
+            }
+            self.groups.len() - 1
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use ampledger_types::Channel;
+
+    fn group(quantities: &[Quantity]) -> Arc<Group> {
+        let channels = quantities.iter().map(|q| Channel::of(*q)).collect();
+        Arc::new(Group { name: String::new(), channels })
+    }
+
+    fn sample(group: &Arc<Group>, t_us: i64, values: &[f64]) -> Sample {
+        Sample { group: Arc::clone(group), t_us, instrument_t_us: None, values: values.to_vec() }
+    }
+
+    fn run(id: i64, boot: &str, offset_us: Option<i64>) -> RunOffset {
+        RunOffset { run: RunId(id), boot_id: boot.to_owned(), offset_us }
+    }
+
+    #[test]
+    fn runs_of_one_boot_share_the_axis_and_other_sources_stay_out() {
+        let g = group(&[Quantity::Voltage, Quantity::Current]);
+        let mut axis = Axis::new(
+            &["bench-shunt".to_owned()],
+            vec![run(1, "a", Some(-1_000)), run(2, "a", None)],
+        );
+        let one = axis.row("bench-shunt", RunId(1), &sample(&g, 1_000, &[26.5, -12.0]));
+        let one = one.unwrap();
+        assert_eq!((one.row.t_us, one.before), (0, None));
+        assert_eq!(one.row.current_ampere, Some(-12.0));
+        let two = axis.row("bench-shunt", RunId(2), &sample(&g, 5_000, &[26.5, f64::NAN]));
+        let two = two.unwrap();
+        assert_eq!((two.row.t_us, two.before), (4_000, None));
+        assert_eq!(two.row.current_ampere, None);
+        assert_eq!(axis.row("clamp", RunId(1), &sample(&g, 1_000, &[0.0, 0.0])), None);
+        assert_eq!(axis.row("bench-shunt", RunId(9), &sample(&g, 1, &[0.0, 0.0])), None);
+    }
+
+    #[test]
+    fn a_break_of_unknown_length_is_told_once_and_takes_no_time() {
+        let g = group(&[Quantity::Current]);
+        let mut axis = Axis::new(&[], vec![run(1, "a", Some(0))]);
+        axis.row("load", RunId(1), &sample(&g, 7_000_000, &[-12.0])).unwrap();
+        axis.add_run(run(2, "b", None));
+        let first = axis.row("load", RunId(2), &sample(&g, 99, &[-12.0])).unwrap();
+        assert_eq!((first.row.t_us, first.before), (7_000_000, Some(Break::LengthUnknown)));
+        let next = axis.row("load", RunId(2), &sample(&g, 1_000_099, &[-12.0])).unwrap();
+        assert_eq!((next.row.t_us, next.before), (8_000_000, None));
+    }
+
+    #[test]
+    fn groups_are_told_apart_by_source_and_channels() {
+        let (current, voltage) = (group(&[Quantity::Current]), group(&[Quantity::Voltage]));
+        let mut axis = Axis::new(&[], vec![run(1, "a", Some(0))]);
+        let mut number = |source: &str, g: &Arc<Group>| {
+            axis.row(source, RunId(1), &sample(g, 0, &[1.0])).unwrap().row.group
+        };
+        assert_eq!(number("bench-shunt", &current), 0);
+        assert_eq!(number("bench-shunt", &voltage), 1);
+        assert_eq!(number("clamp", &current), 2);
+        assert_eq!(number("bench-shunt", &current.clone()), 0);
+    }
+}

@@ -1,0 +1,272 @@
+//! Where a discharge crosses its cut-off voltage and how it ends. Looks at
+//! loaded readings only: a voltage that climbs back after the load is gone, or
+//! collapses because a contact opened, is no crossing.
+
+use ampledger_types::Chemistry;
+use ampledger_types::result::EndReason;
+
+use crate::feed::{Interval, Point, Silence, seconds_between};
+use crate::findings::{Cutoff, FoundEnd};
+use crate::integrate::Flows;
+use crate::knee::Knee;
+use crate::rules::{CutoffRule, Setting};
+use crate::window::LoadBefore;
+
+/// A crossing, or the length in seconds of the gap it lies in.
+type Crossing = Result<Cutoff, f64>;
+
+/// A stretch of loaded readings at or below the cut-off.
+#[derive(Clone, Debug)]
+struct Below {
+    crossing: Crossing,
+    since_us: i64,
+    samples: f64,
+}
+
+#[derive(Clone, Debug)]
+pub(crate) struct DischargeWatch {
+    cutoff_volt: Option<f64>,
+    rule: CutoffRule,
+    hold_second: f64,
+    hold_samples: f64,
+    below: Option<Below>,
+    reached: Option<Crossing>,
+    last_loaded: Option<Point>,
+    saw_voltage: bool,
+    knee: Knee,
+}
+
+/// What brought a discharge to its end, as seen from outside it.
+#[derive(Clone, Copy, Debug)]
+pub(crate) enum Ending {
+    /// The current went to rest.
+    Rest { load: Option<LoadBefore>, lowest_volt: Option<f64> },
+    /// A charge began at once.
+    Charge,
+    /// The source fell silent under load; for how long, where known.
+    Dark { load: Option<LoadBefore>, seconds: Option<f64> },
+    /// The session was stopped.
+    Stopped,
+    /// Nothing.
+    Running,
+}
+
+impl DischargeWatch {
+    pub(crate) fn new(setting: &Setting) -> Self {
+        DischargeWatch {
+            cutoff_volt: setting.cutoff_voltage_volt.filter(|v| v.is_finite()),
+            rule: setting.cutoff_rule,
+            hold_second: setting.rules.cutoff_hold_second,
+            hold_samples: setting.rules.cutoff_hold_samples,
+            below: None,
+            reached: None,
+            last_loaded: None,
+            saw_voltage: false,
+            knee: Knee::new(setting.rules.knee_window_second),
+        }
+    }
+
+    /// A loaded reading that adds no time: the first one, or a repeated one.
+    pub(crate) fn point(&mut self, point: &Point, so_far: &Flows) {
+        let here = self.mark(point.t_us, so_far);
+        self.look(point, Ok(here), 0.0);
+        self.settle(point.t_us, false);
+    }
+
+    /// An interval that ends in a loaded reading; `before` is without it.
+    pub(crate) fn interval(&mut self, interval: &Interval, before: &Flows, rows_are_slow: bool) {
+        let crossing = match interval.silence {
+            Silence::None => Ok(self.crossing(interval, before)),
+            Silence::Estimated | Silence::NotCounted => Err(interval.seconds),
+        };
+        self.look(&interval.to, crossing, 1.0);
+        self.settle(interval.to.t_us, rows_are_slow);
+        self.knee.push(&interval.to);
+    }
+
+    fn look(&mut self, point: &Point, crossing: Crossing, samples: f64) {
+        if point.reading.current_ampere >= 0.0 {
+            return;
+        }
+        self.last_loaded = Some(*point);
+        let Some(voltage) = point.reading.voltage_volt else { return };
+        self.saw_voltage = true;
+        if self.cutoff_volt.is_none_or(|cutoff| voltage > cutoff) {
+            self.below = None;
+        } else if let Some(below) = &mut self.below {
+            below.samples += samples;
+        } else {
+            self.below = Some(Below { crossing, since_us: point.t_us, samples: 1.0 });
+        }
+    }
+
+    fn settle(&mut self, t_us: i64, rows_are_slow: bool) {
+        let Some(below) = &self.below else { return };
+        let held = below.samples >= self.hold_samples
+            && seconds_between(below.since_us, t_us) >= self.hold_second;
+        let enough = held || rows_are_slow || self.rule != CutoffRule::Interpolated;
+        if enough && self.reached.is_none() {
+            self.reached = Some(below.crossing);
+        }
+    }
+
+    /// The moment the rule names, given that the interval's later reading is
+    /// at or below the cut-off.
+    fn crossing(&self, interval: &Interval, before: &Flows) -> Cutoff {
+        let (from, to) = (&interval.from, &interval.to);
+        let share = match self.rule {
+            CutoffRule::FirstBelow => 1.0,
+            CutoffRule::LastAbove => 0.0,
+            CutoffRule::Interpolated => self.share_above(interval).unwrap_or(1.0),
+        };
+        let mut flows = *before;
+        if share > 0.0 {
+            let there = from.reading.towards(&to.reading, share);
+            flows.add(interval.seconds * share, &from.reading, &there);
+        }
+        let t_us = from.t_us.saturating_add((interval.seconds * share * 1e6).round() as i64);
+        self.mark(t_us, &flows)
+    }
+
+    /// Which share of the interval lies above the cut-off, on a straight line.
+    fn share_above(&self, interval: &Interval) -> Option<f64> {
+        let cutoff = self.cutoff_volt?;
+        let from = interval.from.reading.voltage_volt.filter(|v| *v > cutoff)?;
+        let to = interval.to.reading.voltage_volt?;
+        Some((from - cutoff) / (from - to))
+    }
+
+    fn mark(&self, t_us: i64, flows: &Flows) -> Cutoff {
+        Cutoff {
+            t_us,
+            discharged_ah: flows.discharged.charge_ah(),
+            discharged_wh: flows.discharged.energy_wh(),
+            rule: self.rule,
+        }
+    }
+
+    /// The end, and whether it is one for good: the cut-off reached, a trip,
+    /// or a dark end of an instrument that the pack powers.
+    pub(crate) fn end(
+        &self,
+        ending: &Ending,
+        setting: &Setting,
+        interval_second: Option<f64>,
+    ) -> (FoundEnd, bool) {
+        let tripped = is_trip(ending, setting);
+        let crossed = self.reached.or_else(|| self.crossed_at_the_end(ending, tripped));
+        let reason = match ending {
+            Ending::Rest { .. } if tripped => EndReason::ProtectionTrip,
+            Ending::Dark { .. } => EndReason::DarkUnderLoad,
+            Ending::Running => EndReason::Running,
+            _ if crossed.is_some() => EndReason::CutoffVoltage,
+            Ending::Rest { .. } => EndReason::LoadRemoved,
+            Ending::Charge => EndReason::ChargeBegan,
+            Ending::Stopped => EndReason::SessionEnded,
+        };
+        let is_dark = reason == EndReason::DarkUnderLoad;
+        let last = self.last_full(ending);
+        let asks_if_empty = tripped || is_dark;
+        let end = FoundEnd {
+            reason,
+            cutoff: crossed.and_then(|c| c.ok()),
+            cutoff_unknown_because: self.unknown_because(crossed, reason, last),
+            last_loaded_voltage_volt: last.and_then(|p| p.reading.voltage_volt),
+            trip_means_empty: last.filter(|_| asks_if_empty).and_then(|p| self.is_empty(&p, setting)),
+            hidden_ah: self.hidden_ah(ending, setting, interval_second),
+        };
+        let is_emptied = crossed.is_some() || tripped || (is_dark && setting.powered_by_pack);
+        (end, is_emptied)
+    }
+
+    /// A load that stops by itself at the cut-off leaves no time to hold: the
+    /// voltage counts as held if it was at or below up to the load's end.
+    fn crossed_at_the_end(&self, ending: &Ending, tripped: bool) -> Option<Crossing> {
+        let load_went = matches!(ending, Ending::Rest { .. } | Ending::Charge);
+        self.below.as_ref().filter(|_| load_went && !tripped).map(|b| b.crossing)
+    }
+
+    /// The last reading under the whole load: one that fell into the moment
+    /// of switching off says nothing about the pack.
+    fn last_full(&self, ending: &Ending) -> Option<Point> {
+        match ending {
+            Ending::Rest { load: Some(load), .. } | Ending::Dark { load: Some(load), .. } => {
+                Some(load.last_full)
+            }
+            _ => self.last_loaded,
+        }
+    }
+
+    fn unknown_because(
+        &self,
+        crossed: Option<Crossing>,
+        reason: EndReason,
+        last: Option<Point>,
+    ) -> Option<String> {
+        let cutoff = match (crossed, self.cutoff_volt) {
+            (Some(Ok(_)), _) => return None,
+            (Some(Err(gap)), _) => {
+                return Some(format!(
+                    "the cut-off voltage was crossed inside a silence of {gap:.0} s"
+                ));
+            }
+            (None, None) => return Some("no cut-off voltage is set".to_owned()),
+            (None, Some(cutoff)) => cutoff,
+        };
+        let Some(last) = last.and_then(|p| p.reading.voltage_volt).filter(|_| self.saw_voltage)
+        else {
+            return Some("no voltage was read under load".to_owned());
+        };
+        let what = match reason {
+            EndReason::ProtectionTrip => "the protection tripped",
+            EndReason::DarkUnderLoad => "the source went dark under load",
+            EndReason::LoadRemoved => "the load was removed",
+            EndReason::ChargeBegan => "a charge began",
+            EndReason::SessionEnded => "the session was stopped",
+            EndReason::Running | EndReason::CutoffVoltage => "it is still running",
+        };
+        Some(match last > cutoff {
+            true => format!("{what} at {last:.2} V, above the cut-off of {cutoff:.2} V"),
+            false => format!("{what} before the voltage had stayed at or below {cutoff:.2} V"),
+        })
+    }
+
+    /// Whether a trip means an empty pack: by the voltage per cell, or by the
+    /// knee. `None` where neither could be looked at.
+    fn is_empty(&self, last: &Point, setting: &Setting) -> Option<bool> {
+        let limit_volt = match setting.chemistry? {
+            Chemistry::LithiumIronPhosphate => Some(setting.rules.empty_cell_voltage_lfp_volt),
+            Chemistry::LithiumIon => Some(setting.rules.empty_cell_voltage_lithium_ion_volt),
+            Chemistry::LeadAcid | Chemistry::Other => None,
+        };
+        let cells = setting.cells_in_series.filter(|n| *n > 0).map(f64::from);
+        let per_cell = last.reading.voltage_volt.zip(cells).map(|(v, n)| v / n);
+        let by_voltage = per_cell.zip(limit_volt).map(|(v, limit)| v <= limit);
+        let by_knee = self.knee.is_there(last, setting);
+        match (by_voltage, by_knee) {
+            (None, None) => None,
+            (a, b) => Some(a == Some(true) || b == Some(true)),
+        }
+    }
+
+    fn hidden_ah(
+        &self,
+        ending: &Ending,
+        setting: &Setting,
+        interval_second: Option<f64>,
+    ) -> Option<f64> {
+        let Ending::Dark { seconds, .. } = ending else { return None };
+        let last = self.last_loaded?.reading.current_ampere.abs();
+        let hidden_second = if setting.powered_by_pack { interval_second } else { *seconds };
+        hidden_second.map(|s| last * s / 3600.0)
+    }
+}
+
+/// The current gone within two rows, and the voltage collapsed with it.
+fn is_trip(ending: &Ending, setting: &Setting) -> bool {
+    let Ending::Rest { load: Some(load), lowest_volt: Some(lowest) } = ending else { return false };
+    let share = setting.rules.trip_collapse_percent / 100.0;
+    // The first row at rest comes after the rows since the full load.
+    let rows = load.rows_since_full as f64 + 1.0;
+    rows <= setting.rules.trip_samples && load.voltage_volt.is_some_and(|v| *lowest < v * share)
+}

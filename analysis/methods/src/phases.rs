@@ -1,0 +1,269 @@
+//! A phase while it grows: what flowed, its voltages, its silences; and how
+//! two discharges parted by a short rest become one. Decides no boundaries.
+
+use ampledger_types::result::{EndReason, PhaseKind};
+
+use crate::discharge::DischargeWatch;
+use crate::feed::{Interval, Point, Silence, seconds_between};
+use crate::findings::{FoundEnd, FoundGap, FoundPhase};
+use crate::integrate::{Flows, charge_ampere_second};
+use crate::rules::Setting;
+use crate::stuck::Stuck;
+
+/// Gaps listed for one phase; figures hold all of them.
+pub(crate) const LISTED: usize = 1000;
+/// Interruptions of one discharge; beyond, the next stretch is another one.
+const INTERRUPTIONS: usize = 10_000;
+
+/// A silence as it is kept; its bound is worked out when it is shown, because
+/// the highest current of the phase may still come.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Gap {
+    pub(crate) start_us: i64,
+    pub(crate) end_us: i64,
+    pub(crate) estimated_ah: Option<f64>,
+}
+
+impl Gap {
+    pub(crate) fn of(interval: &Interval) -> Option<Gap> {
+        let (from, to) = (&interval.from, &interval.to);
+        let estimated_ah = match interval.silence {
+            Silence::None => return None,
+            Silence::NotCounted => None,
+            Silence::Estimated => {
+                let charge = charge_ampere_second(interval.seconds, &from.reading, &to.reading);
+                Some(charge.abs() / 3600.0)
+            }
+        };
+        Some(Gap { start_us: from.t_us, end_us: to.t_us, estimated_ah })
+    }
+}
+
+/// A phase that grows or has grown.
+#[derive(Clone, Debug)]
+pub(crate) struct Segment {
+    pub(crate) kind: PhaseKind,
+    pub(crate) start_us: i64,
+    pub(crate) end_us: i64,
+    pub(crate) flows: Flows,
+    pub(crate) highest_ampere: f64,
+    pub(crate) last_voltage: Option<f64>,
+    first_voltage: Option<f64>,
+    pub(crate) gaps: Vec<Gap>,
+    interruptions: Vec<(i64, i64)>,
+    /// What flowed in the rests between merged discharges.
+    pub(crate) inner_rest: Flows,
+    /// While a discharge grows.
+    pub(crate) watch: Option<DischargeWatch>,
+    /// Once a discharge has ended.
+    pub(crate) end: Option<FoundEnd>,
+    /// It ended for good: at its cut-off, by a trip, or probably by one.
+    pub(crate) is_emptied: bool,
+}
+
+impl Segment {
+    pub(crate) fn begin(kind: PhaseKind, start_us: i64, setting: &Setting) -> Self {
+        Segment {
+            kind,
+            start_us,
+            end_us: start_us,
+            flows: Flows::default(),
+            highest_ampere: 0.0,
+            last_voltage: None,
+            first_voltage: None,
+            gaps: Vec::new(),
+            interruptions: Vec::new(),
+            inner_rest: Flows::default(),
+            watch: (kind == PhaseKind::Discharge).then(|| DischargeWatch::new(setting)),
+            end: None,
+            is_emptied: false,
+        }
+    }
+
+    /// A first reading with no interval before it.
+    pub(crate) fn start_at(&mut self, point: &Point) {
+        self.note_reading(point);
+        if let Some(watch) = &mut self.watch {
+            watch.point(point, &self.flows);
+        }
+    }
+
+    /// An interval whose later reading belongs to the phase as well.
+    pub(crate) fn extend(&mut self, interval: &Interval, rows_are_slow: bool) {
+        if let Some(watch) = &mut self.watch {
+            watch.interval(interval, &self.flows, rows_are_slow);
+        }
+        self.book(interval);
+        self.note_reading(&interval.to);
+    }
+
+    /// The interval in which the load went: it is this phase's, the reading
+    /// after it no longer.
+    pub(crate) fn finish(&mut self, interval: &Interval) {
+        self.book(interval);
+    }
+
+    /// Another reading at the time of the last one.
+    pub(crate) fn repeat(&mut self, point: &Point) {
+        self.note_reading(point);
+        if let Some(watch) = &mut self.watch {
+            watch.point(point, &self.flows);
+        }
+    }
+
+    fn book(&mut self, interval: &Interval) {
+        interval.book(&mut self.flows);
+        self.end_us = interval.to.t_us;
+        if let Some(gap) = Gap::of(interval) {
+            self.list_gap(gap);
+        }
+    }
+
+    fn note_reading(&mut self, point: &Point) {
+        self.end_us = point.t_us;
+        self.highest_ampere = self.highest_ampere.max(point.reading.current_ampere.abs());
+        self.first_voltage = self.first_voltage.or(point.reading.voltage_volt);
+        self.last_voltage = point.reading.voltage_volt.or(self.last_voltage);
+    }
+
+    pub(crate) fn list_gap(&mut self, gap: Gap) {
+        if self.gaps.len() < LISTED {
+            self.gaps.push(gap);
+        }
+    }
+
+    /// A stuck stretch is listed as a gap that grows. What its readings say is
+    /// counted all the same: they are there, only not to be trusted.
+    pub(crate) fn list_stuck(&mut self, stuck: &Stuck, point: &Point) {
+        let charge = point.reading.current_ampere.abs() * stuck.seconds / 3600.0;
+        let estimated_ah = Some(charge);
+        let gap = Gap { start_us: stuck.since_us, end_us: point.t_us, estimated_ah };
+        match self.gaps.iter_mut().rev().find(|g| g.start_us == stuck.since_us) {
+            Some(known) => *known = gap,
+            None => self.list_gap(gap),
+        }
+    }
+
+    /// Takes back a stretch that turned out to be no phase of its own.
+    pub(crate) fn absorb(&mut self, stretch: Segment) {
+        self.flows.absorb(&stretch.flows);
+        self.end_us = stretch.end_us;
+        stretch.gaps.into_iter().for_each(|gap| self.list_gap(gap));
+        if self.kind == PhaseKind::Rest {
+            self.highest_ampere = self.highest_ampere.max(stretch.highest_ampere);
+            self.last_voltage = stretch.last_voltage.or(self.last_voltage);
+        }
+    }
+
+    /// A discharge at standby level: above rest, below C/100.
+    pub(crate) fn is_standby(&self, setting: &Setting) -> bool {
+        let rated = setting.rated_ah.filter(|c| *c > 0.0);
+        let limit = rated.map(|c| c / setting.rules.standby_divisor_hour);
+        self.kind == PhaseKind::Discharge && limit.is_some_and(|a| self.highest_ampere < a)
+    }
+
+    /// Goes on with a second stretch of the same discharge after a rest.
+    fn go_on(&mut self, rest: Segment, next: Segment) {
+        let before = self.flows;
+        self.interruptions.push((self.end_us, next.start_us));
+        self.interruptions.extend(next.interruptions);
+        self.flows.absorb(&next.flows);
+        self.inner_rest.absorb(&rest.flows);
+        self.inner_rest.absorb(&next.inner_rest);
+        rest.gaps.into_iter().chain(next.gaps).for_each(|gap| self.list_gap(gap));
+        self.end_us = next.end_us;
+        self.highest_ampere = self.highest_ampere.max(next.highest_ampere);
+        self.last_voltage = next.last_voltage.or(self.last_voltage);
+        self.is_emptied = next.is_emptied;
+        self.end = next.end.map(|end| later_end(end, &before));
+    }
+
+    /// The phase as it is handed out.
+    pub(crate) fn found(&self, setting: &Setting) -> FoundPhase {
+        let highest = match self.kind {
+            PhaseKind::Rest => setting.maximum_current_ampere.unwrap_or(self.highest_ampere),
+            _ => self.highest_ampere,
+        };
+        let gap = |g: &Gap| FoundGap {
+            start_us: g.start_us,
+            end_us: g.end_us,
+            estimated_ah: g.estimated_ah,
+            highest_ah: highest * seconds_between(g.start_us, g.end_us) / 3600.0,
+        };
+        let (discharged_ah, charged_ah) = self.shown(Some(self.flows.net_ah()), |f| {
+            (Some(f.discharged.charge_ah()), Some(f.charged.charge_ah()))
+        });
+        let (discharged_wh, charged_wh) = match self.first_voltage {
+            Some(_) => self.shown(self.flows.net_wh(), |f| {
+                (f.discharged.energy_wh(), f.charged.energy_wh())
+            }),
+            None => (None, None),
+        };
+        FoundPhase {
+            kind: self.kind,
+            start_us: self.start_us,
+            end_us: self.end_us,
+            discharged_ah: discharged_ah.unwrap_or(0.0),
+            charged_ah: charged_ah.unwrap_or(0.0),
+            discharged_wh,
+            charged_wh,
+            mean_current_ampere: self.flows.mean_current_ampere(),
+            highest_current_ampere: self.highest_ampere,
+            first_voltage_volt: self.first_voltage,
+            last_voltage_volt: self.last_voltage,
+            end: self.end.clone(),
+            interruptions: self.interruptions.clone(),
+            gaps: self.gaps.iter().map(gap).collect(),
+        }
+    }
+
+    /// Out and in; of a rest only the net, so that noise is never rectified.
+    fn shown(
+        &self,
+        net: Option<f64>,
+        both: impl Fn(&Flows) -> (Option<f64>, Option<f64>),
+    ) -> (Option<f64>, Option<f64>) {
+        match self.kind {
+            PhaseKind::Rest => (net.map(|n| (-n).max(0.0)), net.map(|n| n.max(0.0))),
+            _ => both(&self.flows),
+        }
+    }
+}
+
+/// The end of a later stretch as seen from the discharge's first start.
+fn later_end(mut end: FoundEnd, before: &Flows) -> FoundEnd {
+    if let Some(cutoff) = &mut end.cutoff {
+        cutoff.discharged_ah += before.discharged.charge_ah();
+        let energy = before.discharged.energy_wh();
+        cutoff.discharged_wh = cutoff.discharged_wh.zip(energy).map(|(a, b)| a + b);
+    }
+    end
+}
+
+/// Adds a phase to those before it. A discharge goes on with the one before a
+/// short rest, unless that one ended for good or in the dark.
+pub(crate) fn append(phases: &mut Vec<Segment>, next: Segment, setting: &Setting) {
+    if !goes_on(phases, &next, setting) {
+        phases.push(next);
+        return;
+    }
+    if let Some(rest) = phases.pop()
+        && let Some(first) = phases.last_mut()
+    {
+        first.go_on(rest, next);
+    }
+}
+
+fn goes_on(phases: &[Segment], next: &Segment, setting: &Setting) -> bool {
+    let [.., first, rest] = phases else { return false };
+    let went_dark = first.end.as_ref().is_some_and(|e| e.reason == EndReason::DarkUnderLoad);
+    first.kind == PhaseKind::Discharge
+        && rest.kind == PhaseKind::Rest
+        && next.kind == PhaseKind::Discharge
+        && !first.is_emptied
+        && !went_dark
+        && first.interruptions.len() < INTERRUPTIONS
+        && !first.is_standby(setting)
+        && !next.is_standby(setting)
+        && seconds_between(first.end_us, next.start_us) <= setting.rules.merge_rest_second
+}

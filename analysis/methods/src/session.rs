@@ -1,0 +1,316 @@
+//! The streaming analysis of one session: rows in, findings out, in bounded
+//! memory. Decides where phases begin and end; a change of phase is pending
+//! until it has lasted, and then dated back to where it began.
+
+use ampledger_types::api::Check;
+use ampledger_types::result::{AnomalyKind, PhaseKind};
+
+use crate::axis::Row;
+use crate::discharge::Ending;
+use crate::feed::{Fed, Feed, Interval, Point, Silence, class, seconds_between};
+pub use crate::findings::{
+    Analysis, Cutoff, FoundAnomaly, FoundEnd, FoundGap, FoundPhase, Now, Totals,
+};
+use crate::first_minute::FirstMinute;
+use crate::phases::{Gap, Segment, append};
+pub use crate::rules::Setting;
+use crate::stuck::StuckWatch;
+use crate::tally::Tally;
+use crate::window::{LoadBefore, LoadWindow};
+
+/// Phases told apart in one session; beyond, the last one goes on.
+const PHASES: usize = 10_000;
+/// A 1 s row with jitter is no slow row.
+const JITTER: f64 = 1.05;
+
+/// A change of phase that has not lasted long enough to be one.
+#[derive(Clone, Debug)]
+pub(crate) struct Pending {
+    pub(crate) segment: Segment,
+    /// Its first reading.
+    since_us: i64,
+    /// The load before it.
+    pub(crate) load: Option<LoadBefore>,
+    /// The lowest voltage in it.
+    pub(crate) lowest_volt: Option<f64>,
+    /// It began in a silence that was not counted: its length in seconds, if
+    /// that is known, and the silence.
+    after_dark: Option<(Option<f64>, Option<Gap>)>,
+}
+
+/// Streaming, in bounded memory.
+#[derive(Clone, Debug)]
+pub struct SessionAnalysis {
+    pub(crate) setting: Setting,
+    pub(crate) feed: Feed,
+    pub(crate) closed: Vec<Segment>,
+    pub(crate) current: Option<Segment>,
+    pub(crate) pending: Option<Pending>,
+    pub(crate) window: LoadWindow,
+    pub(crate) first_minute: FirstMinute,
+    pub(crate) tally: Tally,
+    pub(crate) rows: u64,
+    pub(crate) ran_out_of_phases: bool,
+    stuck: StuckWatch,
+}
+
+impl SessionAnalysis {
+    /// Nothing seen yet.
+    pub fn new(setting: Setting) -> Self {
+        SessionAnalysis {
+            feed: Feed::new(&setting),
+            closed: Vec::new(),
+            current: None,
+            pending: None,
+            window: LoadWindow::new(setting.rules.dark_load_window_second),
+            first_minute: FirstMinute::default(),
+            tally: Tally::default(),
+            rows: 0,
+            ran_out_of_phases: false,
+            stuck: StuckWatch::default(),
+            setting,
+        }
+    }
+
+    /// Takes the next row, in order of sequence number.
+    pub fn push(&mut self, row: &Row) {
+        self.rows += 1;
+        let fed = self.feed.push(row);
+        self.first_minute.row(row, &self.feed, &self.setting);
+        match fed {
+            Fed::Nothing => {}
+            Fed::Start(point) => self.arrive(&point, None),
+            Fed::Interval(interval) => self.arrive(&interval.to, Some(&interval)),
+            Fed::Repeated(point) => self.repeat(&point),
+        }
+    }
+
+    /// The clock broke off before the next row, and for how long is unknown.
+    pub fn break_of_unknown_length(&mut self) {
+        self.feed.break_of_unknown_length();
+    }
+
+    /// The first-minute checks as far as they can be made now.
+    pub fn first_minute_checks(&self) -> Vec<Check> {
+        self.first_minute.checks(&self.feed, &self.setting)
+    }
+
+    /// A reading, with the interval before it where that has a length.
+    fn arrive(&mut self, point: &Point, interval: Option<&Interval>) {
+        let load = self.window.load();
+        self.window.push(*point);
+        let Some(kind) = self.current.as_ref().map(|s| s.kind) else {
+            let kind = self.wanted(PhaseKind::Rest, point);
+            let mut segment = Segment::begin(kind, point.t_us, &self.setting);
+            segment.start_at(point);
+            self.current = Some(segment);
+            return;
+        };
+        let wanted = self.wanted(kind, point);
+        if wanted == kind {
+            self.take_back();
+            self.go_on(point, interval);
+        } else if self.pending.as_ref().is_some_and(|p| p.segment.kind == wanted) {
+            self.pend_on(point, interval);
+        } else {
+            self.take_back();
+            self.pend(wanted, point, interval, load);
+        }
+        if wanted != kind || kind == PhaseKind::Rest {
+            self.stuck.unloaded();
+        }
+        self.commit_if_lasting(point);
+    }
+
+    /// What phase a reading asks for, seen from the phase it comes in.
+    fn wanted(&self, kind: PhaseKind, point: &Point) -> PhaseKind {
+        let current = point.reading.current_ampere;
+        let rest = self.feed.threshold.ampere();
+        let clear = class(current, rest * self.setting.rules.rest_leave_factor);
+        match (kind, class(current, rest)) {
+            (PhaseKind::Rest, _) => clear,
+            (_, PhaseKind::Rest) => PhaseKind::Rest,
+            _ if clear == PhaseKind::Rest => kind,
+            _ => clear,
+        }
+    }
+
+    fn go_on(&mut self, point: &Point, interval: Option<&Interval>) {
+        let slow = self.rows_are_slow();
+        let Some(segment) = &mut self.current else { return };
+        match interval {
+            Some(interval) => segment.extend(interval, slow),
+            None => segment.repeat(point),
+        }
+        if segment.kind == PhaseKind::Rest {
+            return;
+        }
+        if let Some(stuck) = self.stuck.push(point, &self.setting.rules) {
+            segment.list_stuck(&stuck, point);
+            if stuck.is_new {
+                self.tally.count(AnomalyKind::ChannelStuck, stuck.since_us);
+            }
+            self.tally.lengthen(AnomalyKind::ChannelStuck, stuck.seconds);
+        }
+    }
+
+    fn pend_on(&mut self, point: &Point, interval: Option<&Interval>) {
+        let slow = self.rows_are_slow();
+        let Some(pending) = &mut self.pending else { return };
+        match interval {
+            Some(interval) => pending.segment.extend(interval, slow),
+            None => pending.segment.repeat(point),
+        }
+        pending.lowest_volt = lower(pending.lowest_volt, point.reading.voltage_volt);
+    }
+
+    /// A change of phase may begin here. The interval in which a load comes on
+    /// or goes off is the active phase's; one that was not counted is nobody's.
+    fn pend(
+        &mut self,
+        kind: PhaseKind,
+        point: &Point,
+        interval: Option<&Interval>,
+        load: Option<LoadBefore>,
+    ) {
+        let slow = self.rows_are_slow();
+        let Some(current) = &mut self.current else { return };
+        let counted = interval.filter(|i| i.silence != Silence::NotCounted);
+        let mut segment = match counted {
+            Some(interval) if current.kind == PhaseKind::Rest => {
+                let mut segment = Segment::begin(kind, interval.from.t_us, &self.setting);
+                segment.extend(interval, slow);
+                segment
+            }
+            counted => {
+                counted.into_iter().for_each(|interval| current.finish(interval));
+                Segment::begin(kind, point.t_us, &self.setting)
+            }
+        };
+        if counted.is_none() || current.kind != PhaseKind::Rest {
+            segment.start_at(point);
+        }
+        let after_dark = match counted {
+            Some(_) => None,
+            None => Some((interval.map(|i| i.seconds), interval.and_then(Gap::of))),
+        };
+        self.pending = Some(Pending {
+            segment,
+            since_us: point.t_us,
+            load,
+            lowest_volt: point.reading.voltage_volt,
+            after_dark,
+        });
+    }
+
+    /// The pending change did not last: what it carried is the current phase's.
+    fn take_back(&mut self) {
+        if let Some(pending) = self.pending.take()
+            && let Some(current) = &mut self.current
+        {
+            pending.give_back(current);
+        }
+    }
+
+    fn commit_if_lasting(&mut self, point: &Point) {
+        let Some(pending) = &self.pending else { return };
+        let rules = &self.setting.rules;
+        let needed = match pending.segment.kind {
+            PhaseKind::Rest => rules.rest_enter_second,
+            _ => rules.rest_leave_second,
+        };
+        if seconds_between(pending.since_us, point.t_us) < needed {
+            return;
+        }
+        if self.closed.len() >= PHASES {
+            self.ran_out_of_phases = true;
+            self.take_back();
+            return;
+        }
+        if let Some(pending) = self.pending.take()
+            && let Some(old) = self.current.take()
+        {
+            self.first_minute.change(&old, &pending.segment, &self.setting);
+            let interval_second = self.feed.cadence.median_second();
+            let (old, new) = pending.commit(old, &self.setting, interval_second);
+            append(&mut self.closed, old, &self.setting);
+            self.current = Some(new);
+        }
+    }
+
+    fn repeat(&mut self, point: &Point) {
+        let kind = self.current.as_ref().map(|s| s.kind);
+        let wanted = kind.map(|k| self.wanted(k, point));
+        match (&mut self.pending, &mut self.current) {
+            (Some(pending), _) if Some(pending.segment.kind) == wanted => {
+                pending.segment.repeat(point);
+            }
+            (None, Some(current)) if kind == wanted => current.repeat(point),
+            // A reading that contradicts the one at the same time decides
+            // nothing; the interval after it begins with it.
+            _ => {}
+        }
+    }
+
+    fn rows_are_slow(&self) -> bool {
+        let slow = self.setting.rules.cutoff_slow_row_second * JITTER;
+        self.feed.cadence.median_second().is_some_and(|m| m > slow)
+    }
+}
+
+impl Pending {
+    pub(crate) fn give_back(self, current: &mut Segment) {
+        if let Some((_, Some(gap))) = self.after_dark {
+            current.list_gap(gap);
+        }
+        current.absorb(self.segment);
+    }
+
+    /// Ends the phase before it and becomes the phase that is.
+    pub(crate) fn commit(
+        self,
+        mut old: Segment,
+        setting: &Setting,
+        interval_second: Option<f64>,
+    ) -> (Segment, Segment) {
+        let mut new = self.segment;
+        let ending = match (self.after_dark, new.kind) {
+            (Some((seconds, _)), _) => Ending::Dark { load: self.load, seconds },
+            (None, PhaseKind::Rest) => {
+                Ending::Rest { load: self.load, lowest_volt: self.lowest_volt }
+            }
+            (None, _) => Ending::Charge,
+        };
+        if let Some((_, Some(gap))) = self.after_dark {
+            // Of a discharge, the end says what the dark can hide.
+            match (old.kind, new.kind) {
+                (PhaseKind::Discharge, _) => {}
+                (PhaseKind::Charge, _) => old.list_gap(gap),
+                _ => new.list_gap(gap),
+            }
+        }
+        close(&mut old, &ending, setting, interval_second);
+        (old, new)
+    }
+}
+
+/// Ends a phase; only a discharge has more to it than its time.
+pub(crate) fn close(
+    segment: &mut Segment,
+    ending: &Ending,
+    setting: &Setting,
+    interval_second: Option<f64>,
+) {
+    if let Some(watch) = segment.watch.take() {
+        let (end, is_emptied) = watch.end(ending, setting, interval_second);
+        segment.end = Some(end);
+        segment.is_emptied = is_emptied;
+    }
+}
+
+fn lower(a: Option<f64>, b: Option<f64>) -> Option<f64> {
+    match (a, b) {
+        (Some(a), Some(b)) => Some(a.min(b)),
+        (a, b) => a.or(b),
+    }
+}

@@ -1,0 +1,192 @@
+//! The one way of samples into figures: a session's samples go in, live from
+//! the hub or from the store, a report comes out. Same samples, same digits.
+
+use std::ops::ControlFlow;
+
+use ampledger_methods::{Analysis, Now, Row, SessionAnalysis, Setting};
+use ampledger_store::{Range, Reader};
+use ampledger_types::api::{Check, OpenSession};
+use ampledger_types::result::SessionReport;
+use ampledger_types::{Quantity, RunId, Sample, Seq};
+
+use crate::compute::ReportError;
+use crate::placing::{Place, Placing};
+use crate::sentences;
+use crate::session_report::{ReportInput, report};
+use crate::setting::setting;
+use crate::subject::{Subject, View};
+use crate::timeline::Timeline;
+
+/// Takes a session's samples in order of their numbers.
+#[derive(Clone, Debug)]
+pub struct SessionFeed {
+    placing: Placing,
+    analysis: SessionAnalysis,
+    setting: Setting,
+    seen: Seen,
+}
+
+/// Which channels gave current and voltage first: source and channel name.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Seen {
+    /// The current's.
+    pub current: Option<(String, String)>,
+    /// The voltage's.
+    pub voltage: Option<(String, String)>,
+}
+
+/// How a session stands at one moment.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Snapshot {
+    /// Everything known about it.
+    pub report: SessionReport,
+    /// How it stands, in a sentence or two.
+    pub sentence: String,
+    /// What is happening.
+    pub now: Now,
+    /// The first-minute checks as far as they can be made.
+    pub checks: Vec<Check>,
+}
+
+impl SessionFeed {
+    /// A feed that has seen nothing yet.
+    pub fn new(subject: &Subject, view: &View) -> SessionFeed {
+        let setting = setting(subject, view);
+        SessionFeed {
+            placing: Placing::new(subject),
+            analysis: SessionAnalysis::new(setting.clone()),
+            setting,
+            seen: Seen::default(),
+        }
+    }
+
+    /// A feed that has seen everything the store has of the session.
+    pub fn read(reader: &Reader, subject: &Subject, view: &View) -> Result<Self, ReportError> {
+        let mut feed = SessionFeed::new(subject, view);
+        reader.samples(&range(subject, view.up_to), |stored| {
+            feed.feed(&stored.decode_set.source, stored.run, stored.seq, &stored.sample);
+            ControlFlow::Continue(())
+        })?;
+        Ok(feed)
+    }
+
+    /// Tells about runs that began since.
+    pub fn add_runs(&mut self, subject: &Subject) {
+        self.placing.add_runs(subject);
+    }
+
+    /// Whether what was fed is still right for this subject. If not (start or
+    /// pack changed, an end set in the past, a clock set later), read a new
+    /// feed from the store.
+    pub fn fits(&self, subject: &Subject, view: &View) -> bool {
+        self.setting == setting(subject, view) && self.placing.fits(subject)
+    }
+
+    /// Takes a sample. Numbers up to the last one taken, other sources and
+    /// times outside the session are passed over.
+    pub fn feed(&mut self, source: &str, run: RunId, seq: Seq, sample: &Sample) -> Option<Place> {
+        let place = self.placing.place(source, run, seq, sample)?;
+        self.seen.note(source, sample, &place.row);
+        if place.after_break {
+            self.analysis.break_of_unknown_length();
+        }
+        self.analysis.push(&place.row);
+        Some(place)
+    }
+
+    /// The number of the last sample taken.
+    pub fn fed_up_to(&self) -> Seq {
+        self.placing.reached()
+    }
+
+    /// The dates of its test time.
+    pub fn timeline(&self, subject: &Subject) -> Timeline {
+        Timeline::new(subject.session.start, &subject.clocks, self.placing.placed())
+    }
+
+    /// What the methods were told beforehand.
+    pub(crate) fn setting(&self) -> &Setting {
+        &self.setting
+    }
+
+    /// What the methods found: up to the session's end, or the present.
+    pub fn analysis(&self, subject: &Subject, view: &View) -> Analysis {
+        let ended = subject.session.end;
+        let now = ended.or(view.now).and_then(|at| self.timeline(subject).test_time_us(at));
+        self.analysis.snapshot(now, ended.is_some())
+    }
+
+    /// The report as it stands.
+    pub fn report(&self, subject: &Subject, view: &View) -> SessionReport {
+        self.report_of(subject, view, &self.analysis(subject, view))
+    }
+
+    /// Report, sentence and checks as they stand.
+    pub fn snapshot(&self, subject: &Subject, view: &View) -> Snapshot {
+        let analysis = self.analysis(subject, view);
+        let report = self.report_of(subject, view, &analysis);
+        Snapshot {
+            sentence: sentences::state(&report, &analysis.now),
+            now: analysis.now,
+            checks: self.analysis.first_minute_checks(),
+            report,
+        }
+    }
+
+    pub(crate) fn report_of(
+        &self,
+        subject: &Subject,
+        view: &View,
+        analysis: &Analysis,
+    ) -> SessionReport {
+        report(&ReportInput {
+            subject,
+            view,
+            analysis,
+            timeline: &self.timeline(subject),
+            seen: &self.seen,
+            computed_up_to: self.fed_up_to(),
+        })
+    }
+}
+
+/// What is read of the store for a session, up to a number if one is given.
+pub(crate) fn range(subject: &Subject, up_to: Option<Seq>) -> Range {
+    Range {
+        sources: subject.session.sources.clone(),
+        from: subject.session.start,
+        to: subject.session.end,
+        up_to,
+    }
+}
+
+impl Seen {
+    fn note(&mut self, source: &str, sample: &Sample, row: &Row) {
+        let channel = |quantity| {
+            let at = sample.group.position(quantity)?;
+            let channel = sample.group.channels.get(at)?;
+            Some((source.to_owned(), channel.name.clone()))
+        };
+        if self.current.is_none() && row.current_ampere.is_some() {
+            self.current = channel(Quantity::Current);
+        }
+        if self.voltage.is_none() && row.voltage_volt.is_some() {
+            self.voltage = channel(Quantity::Voltage);
+        }
+    }
+}
+
+impl Snapshot {
+    /// The session in short, for the status.
+    pub fn open_session(&self) -> OpenSession {
+        let results = &self.report.results;
+        OpenSession {
+            session: self.report.session.session.clone(),
+            sentence: self.sentence.clone(),
+            discharged_ah: results.discharging_capacity_ah.value,
+            discharged_wh: results.discharging_energy_wh.value,
+            charged_ah: results.charging_capacity_ah.value,
+            charged_wh: results.charging_energy_wh.value,
+        }
+    }
+}

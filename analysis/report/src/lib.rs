@@ -1,0 +1,36 @@
+//! Figures to words and files: sentences, session reports, exports.
+//!
+//! The way: [`Subject`] holds what is known of a session besides its samples,
+//! [`SessionFeed`] takes the samples, live or from the store, and gives a
+//! report; [`sentences`] says it, [`export`] writes it. Reads no clock; the
+//! present comes in with [`View`].
+
+pub mod cautions;
+pub mod compute;
+pub mod dates;
+pub mod export;
+pub mod feed;
+mod figures;
+pub mod lines;
+pub mod numbers;
+mod placing;
+pub mod select;
+pub mod sentences;
+pub mod session_report;
+mod setting;
+pub mod subject;
+pub mod timeline;
+pub mod when;
+
+pub use compute::{ReportError, compute};
+pub use feed::{SessionFeed, Snapshot};
+pub use lines::session_lines;
+pub use placing::Place;
+pub use session_report::{ReportInput, report};
+pub use setting::{cutoff_volt, setting};
+pub use subject::{Clocks, Subject, View};
+pub use timeline::Timeline;
+pub use when::{WhenError, parse_when};
+
+//#[cfg(test)]
+//mod bench;

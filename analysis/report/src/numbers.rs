@@ -1,0 +1,220 @@
+//! Writes figures with honest digits: no more than the figure is worth, always
+//! its unit, never `-0.0`. People get U+2212 for minus, files get ASCII.
+
+use ampledger_types::Unit;
+use ampledger_types::result::Figure;
+
+const MINUS: char = '\u{2212}';
+
+/// A value for people: three significant digits, and not fewer decimals than
+/// a bench meter shows for its unit. `57.4 Ah`, `1457 Wh`, `−12.1 A`.
+pub fn value(value: f64, unit: Unit) -> String {
+    format!("{} {}", fixed(value, decimals(value, unit)), unit.symbol())
+}
+
+/// A value with its expanded uncertainty; the digits of both follow the
+/// uncertainty: `57.4 ± 0.4 Ah`, `1457 ± 12 Wh`.
+///
+/// Two digits of the uncertainty where it begins with 1 or 2, else one:
+/// common practice, no source (JCGM 100, 7.2.6, from memory: at most two).
+pub fn uncertain(value: f64, uncertainty: f64, unit: Unit) -> String {
+    let digits = uncertainty_decimals(uncertainty);
+    let (value, uncertainty) = (fixed(value, digits), fixed(uncertainty, digits));
+    format!("{value} ± {uncertainty} {}", unit.symbol())
+}
+
+/// A figure for people, with its uncertainty only where one is stated;
+/// `unknown` where it has no value.
+pub fn figure(figure: &Figure, unit: Unit) -> String {
+    match (figure.value, figure.expanded_uncertainty) {
+        (None, _) => "unknown".to_owned(),
+        (Some(v), Some(u)) if u > 0.0 && u.is_finite() => uncertain(v, u, unit),
+        (Some(v), _) => value(v, unit),
+    }
+}
+
+/// A value that a person set, as it was set: `60 Ah`, `20.0 V`. Volts always
+/// have a decimal.
+pub fn given(value: f64, unit: Unit) -> String {
+    let shown = match unit {
+        Unit::Volt if value == value.round() => fixed(value, 1),
+        _ => for_people(plain(value)),
+    };
+    format!("{shown} {}", unit.symbol())
+}
+
+/// The value alone, without its unit, with the digits of [`value()`]. For
+/// tables whose head names the unit.
+pub fn bare(value: f64, unit: Unit) -> String {
+    fixed(value, decimals(value, unit))
+}
+
+/// A share in percent: `95.7 %`.
+pub fn percent(share: f64) -> String {
+    format!("{} %", fixed(share * 100.0, 1))
+}
+
+/// A current against the rating: `0.20 C`, `0.05 C`, `0.013 C`.
+pub fn c_rate(current_ampere: f64, rated_ah: f64) -> String {
+    let rate = (current_ampere / rated_ah).abs();
+    format!("{} C", fixed(rate, if rate < 0.0495 { 3 } else { 2 }))
+}
+
+/// A value for files: the shortest digits that read back to the same number,
+/// plain, without an exponent; empty where there is none.
+pub fn plain(value: f64) -> String {
+    if !value.is_finite() {
+        return String::new();
+    }
+    // The sum with 0 turns a negative zero into a zero and nothing else.
+    format!("{}", value + 0.0)
+}
+
+fn decimals(value: f64, unit: Unit) -> usize {
+    let least = match unit {
+        Unit::Volt | Unit::Ampere | Unit::AmpereHour | Unit::Celsius | Unit::Percent => 1,
+        _ => 0,
+    };
+    let magnitude = value.abs();
+    let three_digits = match magnitude {
+        m if m < 0.9995 => 3,
+        m if m < 9.995 => 2,
+        m if m < 99.95 => 1,
+        _ => 0,
+    };
+    match unit {
+        Unit::Celsius | Unit::Percent => 1,
+        // Resistances of packs are milliohms.
+        Unit::Ohm if magnitude < 0.9995 => 5,
+        _ => three_digits.max(least),
+    }
+}
+
+fn uncertainty_decimals(uncertainty: f64) -> usize {
+    let magnitude = uncertainty.abs();
+    if magnitude.is_nan() || magnitude < 1e-9 {
+        return 3;
+    }
+    let exponent = magnitude.log10().floor();
+    let leading = magnitude / 10_f64.powf(exponent);
+    // What rounds up to 3.0 in two digits has one digit.
+    let digits = if leading < 2.95 { 2.0 } else { 1.0 };
+    // 9.6 rounds to 10: still the same decimals as 9.
+    (digits - 1.0 - exponent).clamp(0.0, 9.0) as usize
+}
+
+fn fixed(value: f64, decimals: usize) -> String {
+    if !value.is_finite() {
+        return "unknown".to_owned();
+    }
+    for_people(format!("{value:.decimals$}"))
+}
+
+fn for_people(ascii: String) -> String {
+    match ascii.strip_prefix('-') {
+        Some(digits) if digits.bytes().all(|b| b == b'0' || b == b'.') => digits.to_owned(),
+        Some(digits) => format!("{MINUS}{digits}"),
+        None => ascii,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    #[test]
+    fn digits_follow_the_size_and_the_unit() {
+        for (v, unit, words) in [
+            (57.412, Unit::AmpereHour, "57.4 Ah"),
+            (157.44, Unit::AmpereHour, "157.4 Ah"),
+            (4.2517, Unit::AmpereHour, "4.25 Ah"),
+            (0.0424, Unit::AmpereHour, "0.042 Ah"),
+            (9.996, Unit::AmpereHour, "10.0 Ah"),
+            (1457.4, Unit::WattHour, "1457 Wh"),
+            (57.44, Unit::WattHour, "57.4 Wh"),
+            (-12.1, Unit::Ampere, "−12.1 A"),
+            (20.0, Unit::Volt, "20.0 V"),
+            (3.3217, Unit::Volt, "3.32 V"),
+            (102.34, Unit::Volt, "102.3 V"),
+            (22.456, Unit::Celsius, "22.5 °C"),
+            (0.00212, Unit::Ohm, "0.00212 Ω"),
+        ] {
+            assert_eq!(value(v, unit), words);
+        }
+    }
+
+    #[test]
+    fn a_stated_uncertainty_decides_the_digits() {
+        for (v, u, unit, words) in [
+            (57.4123, 0.4, Unit::AmpereHour, "57.4 ± 0.4 Ah"),
+            (1457.2, 12.3, Unit::WattHour, "1457 ± 12 Wh"),
+            (57.4123, 0.0183, Unit::AmpereHour, "57.412 ± 0.018 Ah"),
+            (57.4123, 0.296, Unit::AmpereHour, "57.4 ± 0.3 Ah"),
+            (-0.2, 0.96, Unit::Ampere, "−0.2 ± 1.0 A"),
+        ] {
+            assert_eq!(uncertain(v, u, unit), words);
+        }
+    }
+
+    #[test]
+    fn zero_has_no_sign() {
+        assert_eq!(value(-0.0, Unit::Ampere), "0.000 A");
+        assert_eq!(value(-0.0001, Unit::Ampere), "0.000 A");
+        assert_eq!(plain(-0.0), "0");
+        assert_eq!(given(-0.0, Unit::Volt), "0.0 V");
+    }
+
+    #[test]
+    fn what_was_set_is_shown_as_it_was_set() {
+        assert_eq!(given(60.0, Unit::AmpereHour), "60 Ah");
+        assert_eq!(given(20.0, Unit::Volt), "20.0 V");
+        assert_eq!(given(10.25, Unit::Volt), "10.25 V");
+        assert_eq!(given(-5.0, Unit::Celsius), "−5 °C");
+    }
+
+    #[test]
+    fn shares_and_rates() {
+        assert_eq!(percent(0.957), "95.7 %");
+        assert_eq!(c_rate(-12.1, 60.0), "0.20 C");
+        assert_eq!(c_rate(3.0, 60.0), "0.05 C");
+        assert_eq!(c_rate(0.8, 60.0), "0.013 C");
+    }
+
+    #[test]
+    fn a_figure_shows_an_uncertainty_only_where_one_is_stated() {
+        let mut f = Figure::provisional(57.41, Unit::AmpereHour, "", Vec::new());
+        assert_eq!(figure(&f, Unit::AmpereHour), "57.4 Ah");
+        f.expanded_uncertainty = Some(0.4);
+        assert_eq!(figure(&f, Unit::AmpereHour), "57.4 ± 0.4 Ah");
+        let none = Figure::undetermined(Unit::AmpereHour, "", Vec::new());
+        assert_eq!(figure(&none, Unit::AmpereHour), "unknown");
+    }
+
+    #[test]
+    fn files_never_get_an_exponent_or_a_non_number() {
+        assert_eq!(plain(1e-7), "0.0000001");
+        assert_eq!(plain(1e21), "1000000000000000000000");
+        assert_eq!(plain(f64::NAN), "");
+        assert_eq!(plain(-12.1), "-12.1");
+    }
+
+    proptest! {
+        #[test]
+        fn what_files_get_reads_back_to_the_same_number(bits: u64) {
+            let v = f64::from_bits(bits);
+            prop_assume!(v.is_finite());
+            prop_assert_eq!(plain(v).parse::<f64>().unwrap(), v);
+        }
+
+        #[test]
+        fn people_never_see_a_negative_zero(v in -0.01_f64..0.01) {
+            for unit in [Unit::Ampere, Unit::Volt, Unit::WattHour, Unit::Celsius] {
+                let text = value(v, unit);
+                let digits = text.chars().any(|c| ('1'..='9').contains(&c));
+                prop_assert!(digits || !text.contains(MINUS), "{}", text);
+            }
+        }
+    }
+}

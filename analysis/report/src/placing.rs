@@ -1,0 +1,113 @@
+//! Which samples are a session's, and where each lies on its test time. The
+//! report and the exports read samples through this, so they see the same.
+
+use ampledger_methods::{Axis, Break, Row, RunOffset};
+use ampledger_types::{Bound, RunId, Sample, Seq};
+
+use crate::subject::Subject;
+use crate::timeline::{PlacedRun, run_offsets};
+
+/// A sample's place in a session.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Place {
+    /// The row it became.
+    pub row: Row,
+    /// A break of unknown length before it.
+    pub after_break: bool,
+}
+
+/// Places samples, given in order of their numbers.
+#[derive(Clone, Debug)]
+pub(crate) struct Placing {
+    axis: Axis,
+    sources: Vec<String>,
+    start: Bound,
+    end: Option<Bound>,
+    latest: Option<Bound>,
+    offsets: Vec<RunOffset>,
+    placed: Vec<PlacedRun>,
+    reached: Seq,
+}
+
+impl Placing {
+    pub(crate) fn new(subject: &Subject) -> Placing {
+        let session = &subject.session;
+        let offsets = run_offsets(session.start, &subject.clocks);
+        Placing {
+            axis: Axis::new(&session.sources, offsets.clone()),
+            sources: session.sources.clone(),
+            start: session.start,
+            end: session.end,
+            latest: None,
+            offsets,
+            placed: Vec::new(),
+            reached: 0,
+        }
+    }
+
+    /// Places a sample. Numbers up to the last one placed, other sources and
+    /// times outside the session are passed over.
+    pub(crate) fn place(
+        &mut self,
+        source: &str,
+        run: RunId,
+        seq: Seq,
+        sample: &Sample,
+    ) -> Option<Place> {
+        let at = Bound { run, t_us: sample.t_us };
+        let outside = at < self.start || self.end.is_some_and(|end| at > end);
+        if seq <= self.reached || outside {
+            return None;
+        }
+        let placed = self.axis.row(source, run, sample)?;
+        self.reached = seq;
+        self.latest = self.latest.max(Some(at));
+        if !self.placed.iter().any(|p| p.run == run) {
+            let offset_us = placed.row.t_us.saturating_sub(sample.t_us);
+            self.placed.push(PlacedRun { run, first_us: placed.row.t_us, offset_us });
+        }
+        Some(Place { row: placed.row, after_break: placed.before == Some(Break::LengthUnknown) })
+    }
+
+    pub(crate) fn add_runs(&mut self, subject: &Subject) {
+        for offset in run_offsets(self.start, &subject.clocks) {
+            if !self.offsets.iter().any(|known| known.run == offset.run) {
+                self.offsets.push(offset.clone());
+                self.axis.add_run(offset);
+            }
+        }
+    }
+
+    /// Whether what was placed would be placed the same for this subject.
+    pub(crate) fn fits(&self, subject: &Subject) -> bool {
+        let session = &subject.session;
+        let offsets = run_offsets(session.start, &subject.clocks);
+        let of = |offsets: &[RunOffset], run| {
+            offsets.iter().find(|o| o.run == run).map(|o| o.offset_us)
+        };
+        self.start == session.start
+            && self.sources == session.sources
+            && self.placed.iter().all(|p| of(&self.offsets, p.run) == of(&offsets, p.run))
+            && self.ends_like(session.end)
+    }
+
+    /// Nothing was placed beyond that end, and nothing before it passed over.
+    fn ends_like(&self, end: Option<Bound>) -> bool {
+        match end {
+            None => self.end.is_none(),
+            Some(end) => {
+                self.latest.is_none_or(|latest| latest <= end)
+                    && self.end.is_none_or(|own| own >= end)
+            }
+        }
+    }
+
+    /// The number of the last sample placed; 0 before the first.
+    pub(crate) fn reached(&self) -> Seq {
+        self.reached
+    }
+
+    pub(crate) fn placed(&self) -> &[PlacedRun] {
+        &self.placed
+    }
+}

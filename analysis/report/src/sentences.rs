@@ -1,0 +1,61 @@
+//! Every sentence that page, watch, command line, alarms and reports share.
+//! They are made here and nowhere else, so all say the same, word for word.
+//! Nothing is computed here but what a sentence needs to be said.
+
+mod claim;
+mod ends;
+mod phase;
+mod reasons;
+mod session;
+mod source;
+mod state;
+
+pub use claim::claim;
+pub use ends::discharge_ended;
+pub use phase::{gap, phase};
+pub use reasons::*;
+pub use session::{started, stopped};
+pub use source::source_state;
+pub use state::state;
+
+use ampledger_types::result::{Figure, SessionReport, Status};
+
+/// What a sentence about a session is about: the pack by its label, or the
+/// session by its number while the pack has no name.
+fn subject(report: &SessionReport) -> String {
+    match (&report.pack, &report.session.session.pack) {
+        (Some(pack), _) => pack.label.clone(),
+        (None, Some(label)) => label.clone(),
+        (None, None) => format!("The pack of session {}", report.session.session.id),
+    }
+}
+
+/// How well a figure is known, with all reasons: `Provisional: a; b.`
+fn standing(figure: &Figure) -> String {
+    let word = match figure.status {
+        Status::Proven => "Proven",
+        Status::Provisional => "Provisional",
+        Status::Undetermined => "Undetermined",
+    };
+    match figure.reasons.is_empty() {
+        true => format!("{word}."),
+        false => format!("{word}: {}.", figure.reasons.join("; ")),
+    }
+}
+
+/// The same with the first reason and the number of the others, for where
+/// there is room for one line.
+fn standing_in_short(figure: &Figure) -> String {
+    let mut short = figure.clone();
+    let others = short.reasons.len().saturating_sub(1);
+    short.reasons.truncate(1);
+    match others {
+        0 => {}
+        1 => short.reasons[0].push_str(", and 1 more reason"),
+        n => short.reasons[0].push_str(&format!(", and {n} more reasons")),
+    }
+    standing(&short)
+}
+
+#[cfg(test)]
+pub(crate) mod samples;

@@ -1,0 +1,234 @@
+//! How an open session stands, in a sentence or two.
+
+use ampledger_methods::session::Now;
+use ampledger_types::Unit;
+use ampledger_types::result::{EndReason, Phase, PhaseKind, SessionReport};
+
+use super::claim::{claimed, cutoff_volt, rated_ah};
+use super::{discharge_ended, standing_in_short, subject};
+use crate::{dates, numbers};
+
+/// How an open session stands: `GAL-07 is discharging: 31.2 of 60 Ah so far,
+/// about 2 h 22 min to 60 Ah at this mean current. Provisional: …`
+///
+/// The time to go is that to the rated capacity, and says so; none is given
+/// without a rating, or beyond it.
+pub fn state(report: &SessionReport, now: &Now) -> String {
+    let name = subject(report);
+    let Some(last_row_us) = now.last_row_us else {
+        return format!("{name}: nothing has been recorded yet.");
+    };
+    let last = report.phases.last();
+    let mut said = vec![match now.kind {
+        _ if now.dark => dark(&name, report, now),
+        Some(PhaseKind::Discharge) => discharging(&name, report),
+        Some(PhaseKind::Charge) => charging(&name, last, now),
+        Some(PhaseKind::Rest) => resting(&name, report, last_row_us, now),
+        None => format!("{name}: recording has begun{}.", voltage(" at", now)),
+    }];
+    if now.quiet && !now.dark {
+        said.push(format!("No reading for {}.", dates::duration(now.silent_us as f64 / 1e6)));
+    }
+    if report.phases.iter().any(|p| p.kind != PhaseKind::Rest) {
+        said.push(standing_in_short(claimed(report)));
+    }
+    said.join(" ")
+}
+
+fn discharging(name: &str, report: &SessionReport) -> String {
+    let discharge = last_of(report, PhaseKind::Discharge);
+    let amount = so_far(report, discharge);
+    match cutoff_volt(report).filter(|_| passed_cutoff(report)) {
+        Some(volt) => {
+            let volt = numbers::given(volt, Unit::Volt);
+            format!("{name} passed its cut-off of {volt} and is still under load: {amount}.")
+        }
+        None => {
+            let to_go = discharge.and_then(|p| time_to_rating(report, p));
+            format!("{name} is discharging: {amount} so far{}.", to_go.unwrap_or_default())
+        }
+    }
+}
+
+/// Whether the discharge under way is the main one and went past its cut-off.
+fn passed_cutoff(report: &SessionReport) -> bool {
+    let is_main = report.main_discharge.is_some_and(|main| main + 1 == report.phases.len());
+    is_main && report.results.capacity_to_cutoff_ah.value.is_some()
+}
+
+/// `, about 2 h 22 min to 60 Ah at this mean current`
+fn time_to_rating(report: &SessionReport, phase: &Phase) -> Option<String> {
+    let rated = rated_ah(report)?;
+    let given = -phase.charge_ah?;
+    let mean = -phase.mean_current_ampere?;
+    let hours = (rated - given) / mean;
+    let sensible = mean > 0.0 && hours > 0.0 && hours < 1_000.0;
+    sensible.then(|| {
+        let rating = numbers::given(rated, Unit::AmpereHour);
+        let length = dates::duration(hours * 3_600.0);
+        format!(", about {length} to {rating} at this mean current")
+    })
+}
+
+fn charging(name: &str, phase: Option<&Phase>, now: &Now) -> String {
+    let charge = phase.filter(|p| p.kind == PhaseKind::Charge).and_then(|p| p.charge_ah);
+    let amount = charge.map_or("an unknown charge".to_owned(), |ah| {
+        numbers::value(ah.abs(), Unit::AmpereHour)
+    });
+    let current = now.last_current_ampere.map_or(String::new(), |a| {
+        format!(", at {}", numbers::value(a, Unit::Ampere))
+    });
+    format!("{name} is charging: {amount} so far{current}{}.", voltage(",", now))
+}
+
+fn resting(name: &str, report: &SessionReport, last_row_us: i64, now: &Now) -> String {
+    let lasted = now.since_us.map_or(String::new(), |since| {
+        format!(" for {}", dates::duration((last_row_us - since) as f64 / 1e6))
+    });
+    let rest = format!("{name} is resting{lasted}{}.", voltage(" at", now));
+    match last_of(report, PhaseKind::Discharge) {
+        Some(discharge) => {
+            format!("{rest} It gave {} before.", so_far(report, Some(discharge)))
+        }
+        None => rest,
+    }
+}
+
+fn dark(name: &str, report: &SessionReport, now: &Now) -> String {
+    let tripped = report.phases.last().filter(|p| {
+        let reason = p.end_reason;
+        matches!(reason, Some(EndReason::DarkUnderLoad | EndReason::ProtectionTrip))
+    });
+    match tripped {
+        Some(phase) => {
+            let ended = discharge_ended(phase, cutoff_volt(report)).unwrap_or_default();
+            format!("{name} {ended}. It gave {}.", so_far(report, Some(phase)))
+        }
+        None => {
+            let length = dates::duration(now.silent_us as f64 / 1e6);
+            format!("{name} is dark for {length}{}.", voltage(": last", now))
+        }
+    }
+}
+
+fn last_of(report: &SessionReport, kind: PhaseKind) -> Option<&Phase> {
+    report.phases.iter().rev().find(|p| p.kind == kind)
+}
+
+/// `31.2 of 60 Ah`
+fn so_far(report: &SessionReport, phase: Option<&Phase>) -> String {
+    let Some(ah) = phase.and_then(|p| p.charge_ah) else {
+        return "an unknown charge".to_owned();
+    };
+    match rated_ah(report) {
+        Some(rated) => format!(
+            "{} of {}",
+            numbers::bare(ah.abs(), Unit::AmpereHour),
+            numbers::given(rated, Unit::AmpereHour)
+        ),
+        None => numbers::value(ah.abs(), Unit::AmpereHour),
+    }
+}
+
+fn voltage(before: &str, now: &Now) -> String {
+    now.last_voltage_volt
+        .map_or(String::new(), |v| format!("{before} {}", numbers::value(v, Unit::Volt)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sentences::samples;
+
+    fn now(kind: PhaseKind) -> Now {
+        Now {
+            kind: Some(kind),
+            since_us: Some(0),
+            silent_us: 400_000,
+            dark: false,
+            quiet: false,
+            last_voltage_volt: Some(24.31),
+            last_current_ampere: Some(12.02),
+            last_row_us: Some(720_000_000),
+        }
+    }
+
+    const STANDING: &str =
+        " Provisional: no proof that the pack was full, and 1 more reason.";
+
+    #[test]
+    fn a_discharge_is_set_against_the_rating() {
+        assert_eq!(
+            state(&samples::running(), &now(PhaseKind::Discharge)),
+            "GAL-07 is discharging: 31.2 of 60 Ah so far, \
+             about 2 h 22 min to 60 Ah at this mean current."
+                .to_owned()
+                + STANDING
+        );
+    }
+
+    #[test]
+    fn no_time_to_go_is_made_up_without_a_rating_or_beyond_it() {
+        let mut report = samples::running();
+        report.phases[1].charge_ah = Some(-61.0);
+        let said = state(&report, &now(PhaseKind::Discharge));
+        assert!(said.starts_with("GAL-07 is discharging: 61.0 of 60 Ah so far. Prov"), "{said}");
+        report.pack = None;
+        let said = state(&report, &now(PhaseKind::Discharge));
+        assert!(said.starts_with("GAL-07 is discharging: 61.0 Ah so far. Prov"), "{said}");
+    }
+
+    #[test]
+    fn a_load_that_stays_on_below_the_cutoff_is_said() {
+        let mut report = samples::running();
+        report.results.capacity_to_cutoff_ah = report.results.main_discharge_ah.clone();
+        let said = state(&report, &now(PhaseKind::Discharge));
+        let words =
+            "GAL-07 passed its cut-off of 20.0 V and is still under load: 31.2 of 60 Ah.";
+        assert_eq!(said, words.to_owned() + STANDING);
+    }
+
+    #[test]
+    fn a_charge_and_a_rest_have_their_sentences() {
+        let mut report = samples::running();
+        let said = state(&report, &now(PhaseKind::Rest));
+        let words = "GAL-07 is resting for 12 min at 24.3 V. It gave 31.2 of 60 Ah before.";
+        assert_eq!(said, words.to_owned() + STANDING);
+        report.phases.push(samples::charge());
+        let said = state(&report, &now(PhaseKind::Charge));
+        let words = "GAL-07 is charging: 58.0 Ah so far, at 12.0 A, 24.3 V.";
+        assert_eq!(said, words.to_owned() + STANDING);
+    }
+
+    #[test]
+    fn the_dark_is_a_trip_only_under_load() {
+        let mut dark = now(PhaseKind::Discharge);
+        dark.dark = true;
+        dark.silent_us = 720_000_000;
+        let words = "GAL-07 went dark under load at 20.3 V: probable protection trip. \
+                     It gave 57.4 of 60 Ah.";
+        assert_eq!(state(&samples::dark(), &dark), words.to_owned() + STANDING);
+        let mut report = samples::running();
+        report.phases = vec![samples::rest()];
+        report.main_discharge = None;
+        assert_eq!(state(&report, &dark), "GAL-07 is dark for 12 min: last 24.3 V.");
+    }
+
+    #[test]
+    fn before_anything_is_known_nothing_is_claimed() {
+        let mut report = samples::running();
+        report.phases.clear();
+        report.main_discharge = None;
+        let mut early = now(PhaseKind::Rest);
+        early.kind = None;
+        assert_eq!(state(&report, &early), "GAL-07: recording has begun at 24.3 V.");
+        early.quiet = true;
+        early.silent_us = 6_000_000;
+        assert_eq!(
+            state(&report, &early),
+            "GAL-07: recording has begun at 24.3 V. No reading for 6 s."
+        );
+        early.last_row_us = None;
+        assert_eq!(state(&report, &early), "GAL-07: nothing has been recorded yet.");
+    }
+}

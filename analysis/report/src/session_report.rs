@@ -1,0 +1,159 @@
+//! Everything known about one session, from what the methods found. Maps and
+//! words only; it integrates nothing.
+
+use std::collections::BTreeMap;
+
+use ampledger_methods::{Analysis, FoundAnomaly, FoundPhase};
+use ampledger_types::Seq;
+use ampledger_types::result::{
+    Anomaly, AnomalyKind, Gap, Phase, RuleUsed, SessionHead, SessionReport, Stretch,
+};
+
+use crate::feed::Seen;
+use crate::figures::{Basis, results};
+use crate::sentences;
+use crate::setting::setting;
+use crate::subject::{Subject, View};
+use crate::timeline::Timeline;
+
+/// What a report is made from.
+#[derive(Clone, Copy, Debug)]
+pub struct ReportInput<'a> {
+    /// The session with all but its samples.
+    pub subject: &'a Subject,
+    /// From where it is looked at.
+    pub view: &'a View,
+    /// What the methods found.
+    pub analysis: &'a Analysis,
+    /// The dates of its test time.
+    pub timeline: &'a Timeline,
+    /// Which channels gave current and voltage.
+    pub seen: &'a Seen,
+    /// All samples up to this number were looked at.
+    pub computed_up_to: Seq,
+}
+
+/// Everything known about one session.
+pub fn report(input: &ReportInput) -> SessionReport {
+    let head = head(input);
+    let phases: Vec<Phase> =
+        input.analysis.phases.iter().map(|found| phase(input, found)).collect();
+    let results = results(&basis(input, &phases, head.clock_rate));
+    let mut report = SessionReport {
+        session: head,
+        pack: input.subject.pack.clone(),
+        claim: String::new(),
+        main_discharge: input.analysis.main_discharge,
+        phases,
+        results,
+        anomalies: anomalies(input),
+        notes: input.analysis.notes.clone(),
+        markers: input.subject.markers.clone(),
+        rules: rules(input),
+        computed_up_to: input.computed_up_to,
+        computed_by: input.view.build.clone(),
+    };
+    report.claim = sentences::claim(&report);
+    report
+}
+
+fn head(input: &ReportInput) -> SessionHead {
+    let session = input.subject.session.clone();
+    let run = input.subject.clocks.run(session.start.run);
+    let ended = session.end.and_then(|end| input.timeline.test_time_us(end));
+    SessionHead {
+        started: input.timeline.moment(0),
+        ended: session.end.map(|_| {
+            let us = ended.or(input.analysis.now.last_row_us).unwrap_or(0);
+            input.timeline.moment(us)
+        }),
+        clock_synchronised: input.timeline.synchronised(),
+        clock_rate: run.map_or(1.0, |run| run.clock_rate),
+        session,
+    }
+}
+
+fn basis<'a>(input: &'a ReportInput, phases: &'a [Phase], clock_rate: f64) -> Basis<'a> {
+    let stated = |channel: &Option<(String, String)>| {
+        let of = |(source, name): &(String, String)| {
+            let accuracy = input.view.instruments.get(source)?.accuracy.get(name)?;
+            Some(accuracy.gain_percent.is_some() && accuracy.offset.is_some())
+        };
+        channel.as_ref().and_then(of).unwrap_or(false)
+    };
+    Basis {
+        analysis: input.analysis,
+        phases,
+        cutoff_volt: setting(input.subject, input.view).cutoff_voltage_volt,
+        current_accuracy_stated: stated(&input.seen.current),
+        voltage_accuracy_stated: stated(&input.seen.voltage),
+        is_open: input.subject.session.is_open(),
+        clock_rate,
+    }
+}
+
+fn phase(input: &ReportInput, found: &FoundPhase) -> Phase {
+    let at = |us| input.timeline.moment(us);
+    let has_current = input.analysis.has_current;
+    let end = found.end.as_ref();
+    Phase {
+        kind: found.kind,
+        start: at(found.start_us),
+        end: at(found.end_us),
+        charge_ah: has_current.then(|| found.net_ah()),
+        energy_wh: found.net_wh(),
+        mean_current_ampere: found.mean_current_ampere,
+        highest_current_ampere: has_current.then_some(found.highest_current_ampere),
+        first_voltage_volt: found.first_voltage_volt,
+        last_voltage_volt: end
+            .and_then(|end| end.last_loaded_voltage_volt)
+            .or(found.last_voltage_volt),
+        end_reason: end.map(|end| end.reason),
+        trip_means_empty: end.and_then(|end| end.trip_means_empty),
+        interruptions: found
+            .interruptions
+            .iter()
+            .map(|(start, end)| Stretch { start: at(*start), end: at(*end) })
+            .collect(),
+        gaps: found
+            .gaps
+            .iter()
+            .map(|gap| Gap {
+                start: at(gap.start_us),
+                end: at(gap.end_us),
+                estimated_ah: gap.estimated_ah,
+                highest_ah: gap.highest_ah,
+            })
+            .collect(),
+    }
+}
+
+fn anomalies(input: &ReportInput) -> Vec<Anomaly> {
+    let mut all: Vec<Anomaly> = input.analysis.anomalies.iter().map(anomaly).collect();
+    if !input.timeline.synchronised() {
+        all.push(Anomaly {
+            kind: AnomalyKind::ClockNotSet,
+            count: 1,
+            times: Vec::new(),
+            lines: Vec::new(),
+            text: sentences::CLOCK_NOT_SET.to_owned(),
+        });
+    }
+    all
+}
+
+fn anomaly(found: &FoundAnomaly) -> Anomaly {
+    Anomaly {
+        kind: found.kind,
+        count: found.count,
+        times: found.times_us.iter().map(|us| *us as f64 / 1e6).collect(),
+        lines: Vec::new(),
+        text: found.text.clone(),
+    }
+}
+
+fn rules(input: &ReportInput) -> BTreeMap<String, RuleUsed> {
+    let table = setting(input.subject, input.view).rules.table();
+    table.into_iter().map(|(name, used)| (name.to_owned(), used)).collect()
+}
+

@@ -1,0 +1,53 @@
+//! What the methods must know beforehand, from pack, session and instruments.
+
+use ampledger_methods::{CutoffRule, Rules, Setting};
+use ampledger_types::source::PoweredBy;
+use ampledger_types::{Instrument, Pack, Quantity, Session};
+
+use crate::subject::{Subject, View};
+
+/// The setting of the methods for a session.
+pub fn setting(subject: &Subject, view: &View) -> Setting {
+    let pack = subject.pack.as_ref();
+    let instruments = || {
+        let sources = &subject.session.sources;
+        let ours = move |name: &String| sources.is_empty() || sources.contains(name);
+        view.instruments.iter().filter(move |(name, _)| ours(name)).map(|(_, i)| i)
+    };
+    Setting {
+        rated_ah: rated_ah(pack),
+        cutoff_voltage_volt: cutoff_volt(&subject.session, pack),
+        cutoff_rule: CutoffRule::default(),
+        chemistry: pack.and_then(|p| p.chemistry),
+        cells_in_series: pack.and_then(|p| p.cells_in_series),
+        maximum_current_ampere: pack.and_then(|p| p.maximum_current_ampere),
+        current_resolution: coarsest(instruments(), Quantity::Current, |a| a.resolution),
+        current_offset: coarsest(instruments(), Quantity::Current, |a| a.offset),
+        voltage_resolution: coarsest(instruments(), Quantity::Voltage, |a| a.resolution),
+        powered_by_pack: instruments().any(|i| i.powered_by == Some(PoweredBy::PackUnderTest)),
+        rules: Rules::default(),
+    }
+}
+
+/// The end voltage that holds for a session, V: its own, else the pack's, else
+/// that of the pack's rating.
+pub fn cutoff_volt(session: &Session, pack: Option<&Pack>) -> Option<f64> {
+    let of_rating = || pack?.rating.as_ref()?.end_voltage_volt;
+    let of_pack = || pack?.cutoff_voltage_volt;
+    session.cutoff_voltage_volt.or_else(of_pack).or_else(of_rating)
+}
+
+/// The rated capacity, Ah; nothing where it is not a positive number.
+pub(crate) fn rated_ah(pack: Option<&Pack>) -> Option<f64> {
+    let capacity_ah = pack?.rating.as_ref()?.capacity_ah;
+    (capacity_ah.is_finite() && capacity_ah > 0.0).then_some(capacity_ah)
+}
+
+fn coarsest<'a>(
+    instruments: impl Iterator<Item = &'a Instrument>,
+    quantity: Quantity,
+    of: impl Fn(&ampledger_types::source::Accuracy) -> Option<f64>,
+) -> Option<f64> {
+    let name = quantity.name();
+    instruments.filter_map(|i| of(i.accuracy.get(&name)?)).reduce(f64::max)
+}

@@ -1,0 +1,111 @@
+//! What is known of a session besides its samples: session, pack, clocks,
+//! markers; and from where it is looked at.
+
+use std::collections::BTreeMap;
+
+use ampledger_store::Reader;
+use ampledger_types::{
+    Bound, ClockMap, ClockObservation, Instrument, Marker, Pack, Run, Seq, Session,
+};
+
+use crate::compute::ReportError;
+
+/// A session with all that is known of it besides its samples.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Subject {
+    /// The session as it is kept.
+    pub session: Session,
+    /// Its pack, if it is named and known.
+    pub pack: Option<Pack>,
+    /// The runs and what was seen of the wall clock.
+    pub clocks: Clocks,
+    /// What happened in it.
+    pub markers: Vec<Marker>,
+}
+
+/// From where a session is looked at.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct View {
+    /// The present, for an open session; `None` where no clock is at hand:
+    /// then the last sample's time stands for it.
+    pub now: Option<Bound>,
+    /// The last sample to look at; all there are if `None`.
+    pub up_to: Option<Seq>,
+    /// How the instruments are described, by source; missing ones count as
+    /// not described.
+    pub instruments: BTreeMap<String, Instrument>,
+    /// Version and build of the program that looks.
+    pub build: String,
+}
+
+/// The runs of a store and what was seen of the wall clock in their boots.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Clocks {
+    /// The runs, in order of their number.
+    pub runs: Vec<Run>,
+    /// The observations of each boot, in order of its clock.
+    pub observations: BTreeMap<String, Vec<ClockObservation>>,
+}
+
+impl Subject {
+    /// Reads it all from the store.
+    pub fn read(reader: &Reader, session_id: i64) -> Result<Subject, ReportError> {
+        let session =
+            reader.session(session_id)?.ok_or(ReportError::NoSuchSession { id: session_id })?;
+        let pack = match &session.pack {
+            Some(label) => reader.pack(label)?,
+            None => None,
+        };
+        let clocks = Clocks::read(reader)?;
+        let mut markers = reader.markers(session.start, session.end)?;
+        markers.retain(|marker| concerns(marker, &session));
+        Ok(Subject { session, pack, clocks, markers })
+    }
+}
+
+/// A marker of another session, or of a source that this one is not about,
+/// is not this session's.
+fn concerns(marker: &Marker, session: &Session) -> bool {
+    let source_fits = match &marker.source {
+        Some(source) => session.sources.is_empty() || session.sources.contains(source),
+        None => true,
+    };
+    match marker.session {
+        Some(id) => id == session.id,
+        None => source_fits,
+    }
+}
+
+impl Clocks {
+    /// Reads them from the store.
+    pub fn read(reader: &Reader) -> Result<Clocks, ReportError> {
+        let runs = reader.runs()?;
+        let mut observations = BTreeMap::new();
+        for run in &runs {
+            if !observations.contains_key(&run.boot_id) {
+                let seen = reader.observations(&run.boot_id)?;
+                observations.insert(run.boot_id.clone(), seen);
+            }
+        }
+        Ok(Clocks { runs, observations })
+    }
+
+    /// The run of that number.
+    pub fn run(&self, id: ampledger_types::RunId) -> Option<&Run> {
+        self.runs.iter().find(|run| run.id == id)
+    }
+
+    /// How a boot's clock maps to UTC.
+    pub fn map(&self, boot_id: &str) -> ClockMap {
+        ClockMap::new(self.observations.get(boot_id).into_iter().flatten().copied())
+    }
+
+    /// The first and the last moment at which the wall clock was seen and
+    /// synchronised in that boot.
+    pub(crate) fn synchronised(&self, boot_id: &str) -> Option<[ClockObservation; 2]> {
+        let seen = self.observations.get(boot_id)?.iter().filter(|o| o.synchronised);
+        let first = seen.clone().min_by_key(|o| o.t_us)?;
+        let last = seen.max_by_key(|o| o.t_us)?;
+        Some([*first, *last])
+    }
+}

@@ -1,0 +1,115 @@
+//! The demo's own daemon: started as a child, ended whatever happens.
+
+use std::fs::File;
+use std::os::unix::process::CommandExt as _;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+use ampledger_types::api::StatusResponse;
+use rustix::process::{Pid, Signal, kill_process};
+
+use crate::client::{Client, ClientError};
+use crate::exit::Failure;
+use crate::sibling;
+
+/// How long it may take to start, and to end in order.
+const PATIENCE: Duration = Duration::from_secs(10);
+const LOOK_AGAIN: Duration = Duration::from_millis(20);
+
+/// A running daemon. Dropping it ends it.
+pub struct Daemon {
+    child: Child,
+    log: PathBuf,
+}
+
+impl Daemon {
+    /// Starts the daemon that belongs to this program.
+    pub fn start(config: &Path, log: &Path, clock_rate: f64) -> Result<Daemon, Failure> {
+        let program = sibling::daemon().ok_or_else(|| Failure::Refused {
+            code: "no_daemon_program",
+            message: format!(
+                "{} is neither beside this program nor on the PATH; build it with \
+                 `cargo build --release`",
+                sibling::DAEMON
+            ),
+        })?;
+        let cannot_log = || Failure::io(format!("{} cannot be written", log.display()));
+        let out = File::create(log).map_err(cannot_log())?;
+        let err = out.try_clone().map_err(cannot_log())?;
+        let mut command = Command::new(&program);
+        // A setting from the environment could send the demo's made-up record
+        // into the real store.
+        for (name, _) in std::env::vars_os() {
+            if name.to_string_lossy().starts_with("AMPLEDGER_") {
+                command.env_remove(name);
+            }
+        }
+        let child = command
+            .arg("--config")
+            .arg(config)
+            .arg("--clock-rate")
+            .arg(clock_rate.to_string())
+            .stdin(Stdio::null())
+            .stdout(out)
+            .stderr(err)
+            // Ctrl-C reaches the demo alone, which then ends it in order.
+            .process_group(0)
+            .spawn()
+            .map_err(Failure::io(format!("{} does not start", program.display())))?;
+        Ok(Daemon { child, log: log.to_owned() })
+    }
+
+    /// Waits until it answers.
+    pub fn wait_ready(&mut self, client: &Client) -> Result<StatusResponse, Failure> {
+        let begun = Instant::now();
+        loop {
+            match client.get("/v1/status") {
+                Ok(status) => return Ok(status),
+                Err(ClientError::NoDaemon { .. }) if begun.elapsed() < PATIENCE => {}
+                Err(error) => return Err(error.into()),
+            }
+            if let Ok(Some(status)) = self.child.try_wait() {
+                return Err(self.ended(&status.to_string()));
+            }
+            std::thread::sleep(LOOK_AGAIN);
+        }
+    }
+
+    fn ended(&self, status: &str) -> Failure {
+        let log = std::fs::read_to_string(&self.log).unwrap_or_default();
+        let lines: Vec<&str> = log.lines().collect();
+        let last = lines[lines.len().saturating_sub(5)..].join("\n");
+        Failure::Io {
+            what: format!("the demo's daemon ended by itself ({status})"),
+            source: std::io::Error::other(last),
+        }
+    }
+
+    /// Ends it in order.
+    pub fn stop(mut self) {
+        self.end();
+    }
+
+    fn end(&mut self) {
+        let pid = i32::try_from(self.child.id()).ok().and_then(Pid::from_raw);
+        if let (Some(pid), Ok(None)) = (pid, self.child.try_wait()) {
+            let _ = kill_process(pid, Signal::TERM);
+        }
+        let begun = Instant::now();
+        while let Ok(None) = self.child.try_wait() {
+            if begun.elapsed() > PATIENCE {
+                let _ = self.child.kill();
+                let _ = self.child.wait();
+                return;
+            }
+            std::thread::sleep(LOOK_AGAIN);
+        }
+    }
+}
+
+impl Drop for Daemon {
+    fn drop(&mut self) {
+        self.end();
+    }
+}

@@ -1,0 +1,67 @@
+//! `ampledger tag`: hangs words, a pack's name or a note on a session.
+
+use ampledger_types::Session;
+use ampledger_types::api::TagRequest;
+use clap::Args;
+
+use super::Context;
+use crate::client::segment;
+use crate::exit::{Exit, Failure};
+use crate::screen;
+
+/// Hang tags, a pack's name or a note on a session
+///
+/// A tag is a word, or a key with a value; a key that is there already gets
+/// the new value. A note goes into the record at the present time.
+#[derive(Args, Debug)]
+#[command(name = "tag")]
+pub struct TagSession {
+    /// Number, pack's label, or `last`
+    pub session: String,
+    /// Tags to hang on: `word` or `key=value`
+    #[arg(value_name = "TAG")]
+    pub tags: Vec<String>,
+    /// Key of a tag to take off; may be given again
+    #[arg(long, value_name = "KEY")]
+    pub remove: Vec<String>,
+    /// Name the pack that the session is about, or name another
+    #[arg(long, value_name = "LABEL")]
+    pub pack: Option<String>,
+    /// Write a note into the record
+    #[arg(long, value_name = "TEXT")]
+    pub note: Option<String>,
+}
+
+impl TagSession {
+    /// Runs the command.
+    pub fn run(self, context: &Context) -> Result<Exit, Failure> {
+        let request = TagRequest {
+            add: self.tags,
+            remove: self.remove,
+            pack: self.pack,
+            note: self.note,
+        };
+        if request == TagRequest::default() {
+            let message = "nothing to do: give a tag, --remove, --pack or --note";
+            return Err(Failure::Usage(message.to_owned()));
+        }
+        let path = format!("/v1/sessions/{}/tags", segment(&self.session));
+        let session: Session = context.client.post(&path, &request)?;
+        match context.json {
+            true => screen::json(&session)?,
+            false => screen::say(&told(&session, request.note.is_some()))?,
+        }
+        Ok(Exit::Good)
+    }
+}
+
+fn told(session: &Session, noted: bool) -> String {
+    let pack = session.pack.as_deref().unwrap_or("a pack without a name yet");
+    let tags: Vec<String> = session.tags.iter().map(ToString::to_string).collect();
+    let tags = match tags.is_empty() {
+        true => "no tags".to_owned(),
+        false => tags.join(", "),
+    };
+    let note = if noted { " The note is in the record." } else { "" };
+    format!("Session {} about {pack}: {tags}.{note}", session.id)
+}

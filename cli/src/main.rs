@@ -1,0 +1,35 @@
+//! `ampledger`: reads the command line, runs one command and ends with its
+//! exit code. It never opens a device and never writes a store.
+
+mod client;
+mod commands;
+mod exit;
+mod files;
+mod origin;
+mod pack_fields;
+mod render;
+mod screen;
+mod sibling;
+
+use std::process::ExitCode;
+
+use clap::Parser as _;
+
+use commands::Cli;
+use exit::{Exit, Failure};
+
+fn main() -> ExitCode {
+    let cli = Cli::parse();
+    let json = cli.global.json;
+    let exit = match commands::run(cli) {
+        Ok(exit) => exit,
+        Err(failure) if failure.is_broken_pipe() => Exit::Good,
+        Err(failure) => complain(&failure, json),
+    };
+    ExitCode::from(exit.code())
+}
+
+fn complain(failure: &Failure, json: bool) -> Exit {
+    screen::complain(&failure.response(), json);
+    failure.exit()
+}

@@ -1,0 +1,173 @@
+//! Where a reading command reads: from the daemon, or from a store file with
+//! no daemon at all. Both give the same answers. Never writes to a store.
+
+use std::io::Write;
+use std::path::PathBuf;
+
+use ampledger_report::export::{Exported, export_bdf_csv};
+use ampledger_report::{ReportError, View, compute, select, session_lines};
+use ampledger_store::{OpenError, Reader, StoreError};
+use ampledger_types::api::{SessionLine, UP_TO_HEADER};
+use ampledger_types::result::SessionReport;
+use ampledger_types::{Pack, Session};
+use clap::Args;
+use serde_json::Value;
+
+use crate::client::{BUILD, Client, segment};
+use crate::commands::Context;
+use crate::exit::Failure;
+
+/// The option of every reading command.
+#[derive(Args, Clone, Debug)]
+pub struct StoreOption {
+    /// Read this store file; no daemon is asked
+    #[arg(long, value_name = "DB")]
+    pub store: Option<PathBuf>,
+}
+
+/// Where to read.
+pub enum Origin<'a> {
+    /// The daemon.
+    Daemon(&'a Client),
+    /// A store file.
+    Store(Box<Reader>),
+}
+
+/// What is needed to describe the rows that were written.
+pub enum Rows {
+    /// The number of the last sample that the daemon looked at.
+    UpTo(Option<String>),
+    /// What was written from the store file.
+    Exported(Box<Exported>),
+}
+
+impl<'a> Origin<'a> {
+    /// The store file that was named, else the daemon.
+    pub fn open(option: &StoreOption, context: &'a Context) -> Result<Origin<'a>, Failure> {
+        match &option.store {
+            Some(path) => Ok(Origin::Store(Box::new(Reader::open(path)?))),
+            None => Ok(Origin::Daemon(&context.client)),
+        }
+    }
+
+    /// All sessions, oldest first.
+    pub fn sessions(&self) -> Result<Vec<SessionLine>, Failure> {
+        match self {
+            Origin::Daemon(client) => Ok(client.get("/v1/sessions")?),
+            Origin::Store(reader) => Ok(session_lines(reader)?),
+        }
+    }
+
+    /// All packs.
+    pub fn packs(&self) -> Result<Vec<Pack>, Failure> {
+        match self {
+            Origin::Daemon(client) => Ok(client.get("/v1/packs")?),
+            Origin::Store(reader) => Ok(reader.packs()?),
+        }
+    }
+
+    /// What came out of a session.
+    pub fn report(&self, session: &str) -> Result<SessionReport, Failure> {
+        match self {
+            Origin::Daemon(client) => {
+                Ok(client.get(&format!("/v1/sessions/{}", segment(session)))?)
+            }
+            Origin::Store(reader) => stored_report(reader, self.find(session)?),
+        }
+    }
+
+    /// The number of the session that a text means.
+    pub fn find(&self, text: &str) -> Result<i64, Failure> {
+        let sessions: Vec<Session> = match self {
+            Origin::Daemon(_) => self.sessions()?.into_iter().map(|line| line.session).collect(),
+            Origin::Store(reader) => reader.sessions()?,
+        };
+        match select::session(&sessions, text) {
+            Ok(session) => Ok(session.id),
+            Err(error) => Err(no_such_session(&error)),
+        }
+    }
+
+    /// Writes a session's rows in the Battery Data Format.
+    pub fn rows(&self, session: i64, mut to: &mut dyn Write) -> Result<Rows, Failure> {
+        match self {
+            Origin::Daemon(client) => {
+                let path = format!("/v1/sessions/{session}/export?format=bdf-csv");
+                let head = client.download(&path, to)?;
+                let up_to = head.get(UP_TO_HEADER).and_then(|value| value.to_str().ok());
+                Ok(Rows::UpTo(up_to.map(str::to_owned)))
+            }
+            Origin::Store(reader) => {
+                let exported = export_bdf_csv(reader, session, &view(), &mut to)?;
+                Ok(Rows::Exported(Box::new(exported)))
+            }
+        }
+    }
+
+    /// What the rows in `file` cannot hold, as JSON.
+    pub fn metadata(&self, session: i64, rows: &Rows, file: &str) -> Result<String, Failure> {
+        let value = match (self, rows) {
+            (_, Rows::Exported(exported)) => serde_json::to_value(exported.metadata(file)),
+            (Origin::Daemon(client), Rows::UpTo(up_to)) => {
+                let mut path = format!(
+                    "/v1/sessions/{session}/export/metadata?format=bdf-csv&file={}",
+                    segment(file)
+                );
+                if let Some(up_to) = up_to {
+                    path.push_str(&format!("&up_to={}", segment(up_to)));
+                }
+                Ok(client.get::<Value>(&path)?)
+            }
+            (Origin::Store(_), Rows::UpTo(_)) => Ok(Value::Null),
+        };
+        let text = value.and_then(|value| serde_json::to_string_pretty(&value));
+        Ok(text.map_err(std::io::Error::from)? + "\n")
+    }
+}
+
+/// A file has no present: an open session goes to its last sample.
+fn view() -> View {
+    View { build: BUILD.to_owned(), ..View::default() }
+}
+
+/// The report that was issued for this revision, else one computed now. A
+/// store does not hold how the instruments are described, so what is computed
+/// here can be less sure of itself.
+fn stored_report(reader: &Reader, id: i64) -> Result<SessionReport, Failure> {
+    let session = reader.session(id)?;
+    let issued = session.filter(|session| !session.is_open()).and_then(|session| {
+        let reports = reader.reports(id).ok()?;
+        let current = reports.into_iter().filter(|(revision, _)| *revision == session.revision);
+        current.map(|(_, report)| report).next_back()
+    });
+    match issued {
+        Some(report) => Ok(report),
+        None => Ok(compute(reader, id, &view())?),
+    }
+}
+
+fn no_such_session(error: &impl std::fmt::Display) -> Failure {
+    Failure::Refused { code: "no_such_session", message: error.to_string() }
+}
+
+impl From<OpenError> for Failure {
+    fn from(error: OpenError) -> Failure {
+        Failure::Store(error.to_string())
+    }
+}
+
+impl From<StoreError> for Failure {
+    fn from(error: StoreError) -> Failure {
+        Failure::Store(error.to_string())
+    }
+}
+
+impl From<ReportError> for Failure {
+    fn from(error: ReportError) -> Failure {
+        match error {
+            ReportError::Write(error) => Failure::Output(error),
+            ReportError::NoSuchSession { .. } => no_such_session(&error),
+            ReportError::Store(error) => error.into(),
+        }
+    }
+}

@@ -1,0 +1,10 @@
+//! Turns what is known into text for a terminal. Pure: it computes no figure,
+//! reads no clock and prints nothing. Sentences come from the report crate.
+
+pub mod packs;
+pub mod report;
+pub mod sessions;
+pub mod sources;
+pub mod status;
+pub mod style;
+pub mod table;

@@ -1,0 +1,216 @@
+//! One session for people: the claim first, then phases, results, what is odd,
+//! what happened.
+
+use ampledger_report::{dates, numbers, sentences};
+use ampledger_types::Unit;
+use ampledger_types::result::{
+    Anomaly, EndReason, Figure, Phase, PhaseKind, Results, SessionReport, Status,
+};
+use ampledger_types::session::{Bound, Marker};
+use jiff::tz::TimeZone;
+
+use super::table::{Side, table};
+use super::{packs, style};
+
+/// The whole report.
+pub fn report(report: &SessionReport, zone: &TimeZone) -> String {
+    let mut parts = vec![style::strong(&report.claim), head(report, zone)];
+    if !report.phases.is_empty() {
+        parts.push(titled("Phases", &phases(&report.phases)));
+    }
+    parts.push(titled("Results", &results(&report.results)));
+    if !report.anomalies.is_empty() {
+        let lines: Vec<String> = report.anomalies.iter().map(anomaly).collect();
+        parts.push(titled("What is odd", &lines.join("\n")));
+    }
+    if !report.markers.is_empty() {
+        let start = report.session.session.start;
+        let lines: Vec<String> = report.markers.iter().map(|m| marker(m, start)).collect();
+        parts.push(titled("What happened", &lines.join("\n")));
+    }
+    parts.join("\n\n")
+}
+
+fn titled(title: &str, text: &str) -> String {
+    format!("{}\n{}", style::strong(title), text.trim_end())
+}
+
+fn head(report: &SessionReport, zone: &TimeZone) -> String {
+    let mut lines = vec![sentences::started(report, zone)];
+    if report.session.ended.is_some() {
+        lines.push(sentences::stopped(report, zone));
+    } else {
+        lines.push(style::open("It is still open."));
+    }
+    if let Some(pack) = &report.pack {
+        lines.push(packs::one(pack));
+    }
+    let tags: Vec<String> = report.tags().iter().map(ToString::to_string).collect();
+    if !tags.is_empty() {
+        lines.push(format!("Tags: {}.", tags.join(", ")));
+    }
+    if report.session.clock_rate != 1.0 {
+        let rate = report.session.clock_rate;
+        lines.push(style::faint(&format!("Recorded with time running {rate} times as fast.")));
+    } else if !report.session.clock_synchronised {
+        lines.push(style::open("The clock was not synchronised: the dates may be wrong."));
+    }
+    lines.join("\n")
+}
+
+/// The phases, one a line.
+pub fn phases(phases: &[Phase]) -> String {
+    let head = [
+        ("phase", Side::Left),
+        ("from", Side::Right),
+        ("lasted", Side::Right),
+        ("Ah", Side::Right),
+        ("Wh", Side::Right),
+        ("mean A", Side::Right),
+        ("V", Side::Right),
+        ("ended", Side::Left),
+    ];
+    let rows: Vec<Vec<String>> = phases.iter().map(phase_row).collect();
+    table(&head, &rows)
+}
+
+fn phase_row(phase: &Phase) -> Vec<String> {
+    let kind = match phase.kind {
+        PhaseKind::Rest => "rest",
+        PhaseKind::Discharge => "discharge",
+        PhaseKind::Charge => "charge",
+    };
+    let bare = |value: Option<f64>, unit| value.map_or("-".to_owned(), |v| numbers::bare(v, unit));
+    let volts = match (phase.first_voltage_volt, phase.last_voltage_volt) {
+        (None, None) => "-".to_owned(),
+        (first, last) => format!("{} to {}", bare(first, Unit::Volt), bare(last, Unit::Volt)),
+    };
+    vec![
+        kind.to_owned(),
+        clock_face(phase.start.test_time_second),
+        dates::duration(phase.end.test_time_second - phase.start.test_time_second),
+        bare(phase.charge_ah, Unit::AmpereHour),
+        bare(phase.energy_wh, Unit::WattHour),
+        bare(phase.mean_current_ampere, Unit::Ampere),
+        volts,
+        phase.end_reason.map_or("", end_words).to_owned(),
+    ]
+}
+
+fn end_words(reason: EndReason) -> &'static str {
+    match reason {
+        EndReason::CutoffVoltage => "cut-off voltage",
+        EndReason::ProtectionTrip => "protection trip",
+        EndReason::DarkUnderLoad => "dark under load",
+        EndReason::LoadRemoved => "load removed",
+        EndReason::ChargeBegan => "charge began",
+        EndReason::SessionEnded => "session stopped",
+        EndReason::Running => "running",
+    }
+}
+
+fn results(results: &Results) -> String {
+    let named: [(&str, &Figure, Unit); 9] = [
+        ("main discharge", &results.main_discharge_ah, Unit::AmpereHour),
+        ("", &results.main_discharge_wh, Unit::WattHour),
+        ("to cut-off voltage", &results.capacity_to_cutoff_ah, Unit::AmpereHour),
+        ("", &results.energy_to_cutoff_wh, Unit::WattHour),
+        ("all discharges", &results.discharging_capacity_ah, Unit::AmpereHour),
+        ("", &results.discharging_energy_wh, Unit::WattHour),
+        ("all charges", &results.charging_capacity_ah, Unit::AmpereHour),
+        ("", &results.charging_energy_wh, Unit::WattHour),
+        ("rests, net", &results.rest_net_ah, Unit::AmpereHour),
+    ];
+    let mut shared: Vec<&str> = Vec::new();
+    let mut lines = Vec::new();
+    for (name, figure, unit) in named {
+        let standing = match figure.status {
+            Status::Proven => style::good("proven"),
+            Status::Provisional => style::open("provisional"),
+            Status::Undetermined => style::bad("undetermined"),
+        };
+        let reasons = figure.reasons.iter().map(|reason| note(&mut shared, reason));
+        let notes: Vec<String> = reasons.collect();
+        let value = numbers::figure(figure, unit);
+        let line = format!("  {name:<20} {value:>18}  {standing} {}", notes.join(" "));
+        lines.push(line.trim_end().to_owned());
+    }
+    for (number, reason) in shared.iter().enumerate() {
+        lines.push(style::faint(&format!("  [{}] {reason}", number + 1)));
+    }
+    lines.join("\n")
+}
+
+/// The same reason often holds for several figures: it is told once, with a
+/// number.
+fn note<'a>(shared: &mut Vec<&'a str>, reason: &'a str) -> String {
+    let known = shared.iter().position(|other| *other == reason);
+    let place = known.unwrap_or_else(|| {
+        shared.push(reason);
+        shared.len() - 1
+    });
+    format!("[{}]", place + 1)
+}
+
+fn anomaly(anomaly: &Anomaly) -> String {
+    let mut text = format!("  {}", anomaly.text);
+    let first = anomaly.times.iter().take(5).map(|time| clock_face(*time));
+    let times: Vec<String> = first.collect();
+    if !times.is_empty() {
+        let more = if anomaly.count > times.len() as u64 { ", …" } else { "" };
+        text.push_str(&style::faint(&format!(" (at {}{more})", times.join(", "))));
+    }
+    text
+}
+
+fn marker(marker: &Marker, start: Bound) -> String {
+    // Another run has another clock: no time since the start is known here.
+    let when = match marker.at.run == start.run {
+        true => clock_face((marker.at.t_us - start.t_us) as f64 / 1e6),
+        false => "later".to_owned(),
+    };
+    let source = marker.source.as_ref().map_or(String::new(), |name| format!("{name}: "));
+    format!("  {} {source}{}", style::faint(&format!("{when:>9}")), marker.text)
+}
+
+/// Time since the session's start, as on a stopwatch: `4:44:05`.
+fn clock_face(seconds: f64) -> String {
+    let sign = if seconds <= -0.5 { "−" } else { "" };
+    let whole = seconds.abs().round() as u64;
+    format!("{sign}{}:{:02}:{:02}", whole / 3600, whole / 60 % 60, whole % 60)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_stopwatch_counts_hours_minutes_seconds() {
+        assert_eq!(clock_face(0.0), "0:00:00");
+        assert_eq!(clock_face(17_045.4), "4:44:05");
+        assert_eq!(clock_face(-61.0), "−0:01:01");
+        assert_eq!(clock_face(-0.2), "0:00:00");
+    }
+
+    #[test]
+    fn a_reason_that_holds_for_several_figures_is_told_once() {
+        let why = || vec!["no proof yet that it was full".to_owned()];
+        let figure = |unit| Figure::provisional(57.41, unit, "trapezoid", why());
+        let nothing = Figure::undetermined(Unit::AmpereHour, "", vec!["not reached".to_owned()]);
+        let all = Results {
+            discharging_capacity_ah: figure(Unit::AmpereHour),
+            discharging_energy_wh: figure(Unit::WattHour),
+            charging_capacity_ah: figure(Unit::AmpereHour),
+            charging_energy_wh: figure(Unit::WattHour),
+            capacity_to_cutoff_ah: nothing,
+            energy_to_cutoff_wh: figure(Unit::WattHour),
+            main_discharge_ah: figure(Unit::AmpereHour),
+            main_discharge_wh: figure(Unit::WattHour),
+            rest_net_ah: figure(Unit::AmpereHour),
+        };
+        let text = anstream::adapter::strip_str(&results(&all)).to_string();
+        assert_eq!(text.matches("no proof yet").count(), 1, "{text}");
+        assert_eq!(text.matches("provisional [1]").count(), 8, "{text}");
+        assert!(text.contains("unknown  undetermined [2]"), "{text}");
+    }
+}

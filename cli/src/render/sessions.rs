@@ -1,0 +1,84 @@
+//! The list of sessions.
+
+use ampledger_report::dates;
+use ampledger_types::api::SessionLine;
+use jiff::tz::TimeZone;
+
+use super::table::{Side, table};
+
+/// All sessions, one a line, oldest first.
+pub fn sessions(sessions: &[SessionLine], zone: &TimeZone) -> String {
+    if sessions.is_empty() {
+        return "There is no session yet. Begin one with `ampledger start`.".to_owned();
+    }
+    let head = [
+        ("session", Side::Right),
+        ("pack", Side::Left),
+        ("began", Side::Left),
+        ("lasted", Side::Right),
+        ("sources", Side::Left),
+        ("tags", Side::Left),
+    ];
+    let rows: Vec<Vec<String>> = sessions.iter().map(|line| row(line, zone)).collect();
+    table(&head, &rows)
+}
+
+fn row(line: &SessionLine, zone: &TimeZone) -> Vec<String> {
+    let session = &line.session;
+    let lasted = match (line.start_unix_time_second, line.end_unix_time_second) {
+        _ if session.is_open() => "open".to_owned(),
+        (Some(start), Some(end)) => dates::duration(end - start),
+        _ => "unknown".to_owned(),
+    };
+    let tags: Vec<String> = session.tags.iter().map(ToString::to_string).collect();
+    vec![
+        session.id.to_string(),
+        session.pack.clone().unwrap_or_else(|| "not named".to_owned()),
+        date(line.start_unix_time_second, zone),
+        lasted,
+        session.sources.join(", "),
+        tags.join(", "),
+    ]
+}
+
+/// A date for people, or that there is none.
+pub fn date(unix_time_second: Option<f64>, zone: &TimeZone) -> String {
+    match unix_time_second {
+        Some(second) => dates::local(dates::unix_us(second), zone),
+        None => "unknown date".to_owned(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use ampledger_types::{Bound, RunId, Session, Tag};
+
+    use super::*;
+
+    #[test]
+    fn an_open_session_and_an_ended_one_are_told_apart() {
+        let session = |id, end| Session {
+            id,
+            uuid: String::new(),
+            pack: Some("GAL-07".to_owned()),
+            sources: vec!["bench-shunt".to_owned()],
+            start: Bound { run: RunId(1), t_us: 0 },
+            end,
+            revision: 1,
+            cutoff_voltage_volt: None,
+            tags: Tag::parse("bench=2").into_iter().collect(),
+        };
+        let end = Bound { run: RunId(1), t_us: 8_400_000_000 };
+        let lines = [(1, Some(end)), (2, None)].map(|(id, end)| SessionLine {
+            session: session(id, end),
+            start_unix_time_second: Some(1_772_352_750.0),
+            end_unix_time_second: end.map(|_| 1_772_352_750.0 + 8_400.0),
+        });
+        let text = sessions(&lines, &TimeZone::UTC);
+        let text = anstream::adapter::strip_str(&text).to_string();
+        let lines: Vec<&str> = text.lines().collect();
+        assert!(lines[1].contains("2 h 20 min") && lines[1].contains("bench=2"), "{text}");
+        assert!(lines[1].contains("2026-03-01 08:12:30 +00:00"), "{text}");
+        assert!(lines[2].contains("open"), "{text}");
+    }
+}

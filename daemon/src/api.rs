@@ -1,0 +1,107 @@
+//! HTTP/JSON under `/v1` over a Unix socket: the only way in for the command
+//! line and the page. Every request, answer and connection has a bound.
+
+mod error;
+mod export;
+mod listen;
+mod packs;
+mod sessions;
+mod status;
+mod stream;
+
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
+
+use ampledger_store::Reader;
+use ampledger_types::api::{BUILD_HEADER, SourceStatus};
+use axum::Router;
+use axum::extract::{DefaultBodyLimit, Request, State};
+use axum::http::HeaderValue;
+use axum::middleware::{Next, from_fn_with_state};
+use axum::response::{IntoResponse, Response};
+use axum::routing::{get, post, put};
+
+use crate::intake::Intake;
+use crate::source::Source;
+
+pub use error::ApiError;
+pub use listen::{ListenError, bind};
+
+/// The longest request body that is read.
+const BODY_BYTES: usize = 256 << 10;
+/// How long one request may take before it is given up; streams are not
+/// requests in this sense, once they have begun.
+const REQUEST_LIMIT: Duration = Duration::from_secs(120);
+
+/// What every handler can reach.
+pub struct Daemon {
+    /// Where samples enter; clock, recorder and keeper hang on it.
+    pub intake: Arc<Intake>,
+    /// The sources that run.
+    pub sources: Vec<Arc<Source>>,
+    /// The sources that are refused, as they are shown.
+    pub refused: Vec<SourceStatus>,
+    /// The store's file.
+    pub store_path: PathBuf,
+    /// The store's name.
+    pub store_uuid: String,
+    /// Whether the system last said that its clock is synchronised.
+    pub synchronised: AtomicBool,
+}
+
+impl Daemon {
+    /// Runs a reading piece of work on the store, off the main thread.
+    pub async fn read<T: Send + 'static>(
+        &self,
+        work: impl FnOnce(&Reader) -> Result<T, ApiError> + Send + 'static,
+    ) -> Result<T, ApiError> {
+        let path = self.store_path.clone();
+        let done = tokio::task::spawn_blocking(move || work(&Reader::open(&path)?)).await;
+        done.map_err(|_| ApiError::inside())?
+    }
+
+    /// Whether dates can be trusted.
+    pub fn is_synchronised(&self) -> bool {
+        self.synchronised.load(Ordering::Relaxed)
+    }
+}
+
+/// The routes.
+pub fn router(daemon: Arc<Daemon>) -> Router {
+    Router::new()
+        .route("/v1/status", get(status::status))
+        .route("/v1/sources", get(status::sources))
+        .route("/v1/sessions", get(sessions::list).post(sessions::start))
+        .route("/v1/sessions/{session}", get(sessions::show))
+        .route("/v1/sessions/{session}/stop", post(sessions::stop))
+        .route("/v1/sessions/{session}/tags", post(sessions::tag))
+        .route("/v1/sessions/{session}/export", get(export::table))
+        .route("/v1/sessions/{session}/export/metadata", get(export::metadata))
+        .route("/v1/packs", get(packs::list))
+        .route("/v1/packs/{label}", put(packs::put))
+        .route("/v1/stream", get(stream::stream))
+        .route("/v1/openapi.json", get(status::openapi))
+        .fallback(async || ApiError::not_found("no_such_path", "there is nothing at this path"))
+        .layer(from_fn_with_state(daemon.clone(), same_build))
+        .layer(DefaultBodyLimit::max(BODY_BYTES))
+        .with_state(daemon)
+}
+
+/// Refuses a client of another build and names our own in every answer.
+async fn same_build(State(_): State<Arc<Daemon>>, request: Request, next: Next) -> Response {
+    let theirs = request.headers().get(BUILD_HEADER).cloned();
+    let mut response = match theirs {
+        Some(build) if build.as_bytes() != crate::BUILD.as_bytes() => {
+            let build = String::from_utf8_lossy(build.as_bytes()).into_owned();
+            ApiError::other_build(&build).into_response()
+        }
+        _ => match tokio::time::timeout(REQUEST_LIMIT, next.run(request)).await {
+            Ok(response) => response,
+            Err(_) => ApiError::too_slow().into_response(),
+        },
+    };
+    response.headers_mut().insert(BUILD_HEADER, HeaderValue::from_static(crate::BUILD));
+    response
+}

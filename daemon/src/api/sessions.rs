@@ -1,0 +1,229 @@
+//! Sessions: start, stop, tag, list, show. What takes thought (which source,
+//! which moment) is in `marking.rs`.
+
+use std::sync::Arc;
+
+use ampledger_report::select;
+use ampledger_store::{NewSession, Reader};
+use ampledger_types::api::{
+    SessionLine, StartRequest, StartResponse, StopRequest, TagRequest,
+};
+use ampledger_types::result::SessionReport;
+use ampledger_types::{Bound, Marker, MarkerKind, Pack, Session, Tag};
+use axum::Json;
+use axum::extract::{Path, State};
+
+use super::{ApiError, Daemon};
+use crate::marking;
+
+/// `GET /v1/sessions`
+pub async fn list(State(daemon): State<Arc<Daemon>>) -> Result<Json<Vec<SessionLine>>, ApiError> {
+    let lines = daemon.read(|reader| Ok(ampledger_report::session_lines(reader)?)).await?;
+    Ok(Json(lines))
+}
+
+/// `GET /v1/sessions/{session}`
+pub async fn show(
+    State(daemon): State<Arc<Daemon>>,
+    Path(session): Path<String>,
+) -> Result<Json<SessionReport>, ApiError> {
+    let session = find(&daemon, session).await?;
+    Ok(Json(report(&daemon, &session).await?))
+}
+
+/// `POST /v1/sessions`
+pub async fn start(
+    State(daemon): State<Arc<Daemon>>,
+    Json(request): Json<StartRequest>,
+) -> Result<Json<StartResponse>, ApiError> {
+    let tags = parse_tags(&request.tags)?;
+    let sources = marking::sources(&daemon, &request.sources)?;
+    let pack = match &request.pack {
+        Some(label) => Some(pack(&daemon, label, request.override_unsafe).await?),
+        None => None,
+    };
+    let start = marking::start_bound(&daemon, &sources, request.at.as_deref()).await?;
+    let new = NewSession {
+        pack: pack.as_ref().map(|p| p.label.clone()),
+        sources,
+        start,
+        cutoff_voltage_volt: request.cutoff_voltage_volt,
+        tags,
+    };
+    // Looked up and made in one piece of work, so that two starts at once
+    // cannot both find the source free.
+    let made = daemon.intake.recorder.with_store(move |store| {
+        let all = Reader::open(store.path())?.sessions()?;
+        match all.into_iter().find(|s| s.is_open() && shares_source(s, &new.sources)) {
+            Some(busy) => Ok(Err(busy)),
+            None => Ok::<_, ApiError>(Ok(store.insert_session(&new)?)),
+        }
+    });
+    let session = made.await??.map_err(|busy| source_busy(&busy))?;
+    note(&daemon, &session, format!("session {} began", name(&session)));
+    daemon.intake.keeper.load(&daemon.intake, &session).await?;
+    let checks = daemon.intake.keeper.snapshot(&daemon.intake, &session).await?.checks;
+    tracing::info!(session = session.id, pack = session.pack.as_deref(), "session began");
+    Ok(Json(StartResponse { session, checks }))
+}
+
+/// `POST /v1/sessions/{session}/stop`
+pub async fn stop(
+    State(daemon): State<Arc<Daemon>>,
+    Path(session): Path<String>,
+    Json(request): Json<StopRequest>,
+) -> Result<Json<SessionReport>, ApiError> {
+    let mut session = find(&daemon, session).await?;
+    if !session.is_open() && request.at.is_none() {
+        let message = format!(
+            "session {} has ended already; to move its end give a time (`--at`)",
+            name(&session)
+        );
+        return Err(ApiError::conflict("already_ended", message));
+    }
+    let end = marking::end_bound(&daemon, &session, request.at.as_deref()).await?;
+    if !session.is_open() {
+        session.revision += 1;
+    }
+    session.end = Some(end);
+    daemon.intake.keeper.close(session.id);
+    keep(&daemon, &session).await?;
+    note(&daemon, &session, format!("session {} ended", name(&session)));
+    tracing::info!(session = session.id, pack = session.pack.as_deref(), "session ended");
+    Ok(Json(report(&daemon, &session).await?))
+}
+
+/// `POST /v1/sessions/{session}/tags`
+pub async fn tag(
+    State(daemon): State<Arc<Daemon>>,
+    Path(session): Path<String>,
+    Json(request): Json<TagRequest>,
+) -> Result<Json<Session>, ApiError> {
+    let mut session = find(&daemon, session).await?;
+    for key in &request.remove {
+        session.tags.retain(|tag| tag.key != *key);
+    }
+    for tag in parse_tags(&request.add)? {
+        match session.tags.iter_mut().find(|t| t.key == tag.key) {
+            Some(same) => *same = tag,
+            None => session.tags.push(tag),
+        }
+    }
+    let renamed = request.pack.is_some() && request.pack != session.pack;
+    if let Some(label) = request.pack.filter(|_| renamed) {
+        session.pack = Some(pack(&daemon, &label, true).await?.label);
+        session.revision += 1;
+    }
+    keep(&daemon, &session).await?;
+    if let Some(text) = request.note {
+        let kind = MarkerKind::Note;
+        let at = Bound { run: daemon.intake.run, t_us: daemon.intake.clock.now_us() };
+        let session = Some(session.id);
+        daemon.intake.put_marker(Marker { at, kind, source: None, session, text });
+    }
+    if session.is_open() {
+        daemon.intake.keeper.load(&daemon.intake, &session).await?;
+    }
+    Ok(Json(session))
+}
+
+/// The session that a person means.
+pub async fn find(daemon: &Daemon, text: String) -> Result<Session, ApiError> {
+    daemon.read(move |reader| Ok(select::session(&reader.sessions()?, &text)?.clone())).await
+}
+
+/// What is known about a session: an open one as the stream has it, an ended
+/// one as it was first computed at its present revision.
+async fn report(daemon: &Daemon, session: &Session) -> Result<SessionReport, ApiError> {
+    if session.is_open() {
+        return Ok(daemon.intake.keeper.snapshot(&daemon.intake, session).await?.report);
+    }
+    let (id, revision) = (session.id, session.revision);
+    let issued = daemon
+        .read(move |reader| Ok(reader.reports(id)?.into_iter().find(|(r, _)| *r == revision)))
+        .await?;
+    if let Some((_, report)) = issued {
+        return Ok(report);
+    }
+    // Everything of the session must be on disk before it is computed.
+    daemon.intake.recorder.with_store(|_| ()).await?;
+    let view = daemon.intake.keeper.view(&daemon.intake);
+    let computed =
+        daemon.read(move |reader| Ok(ampledger_report::compute(reader, id, &view)?)).await?;
+    let kept = computed.clone();
+    daemon
+        .intake
+        .recorder
+        .with_store(move |store| store.save_report(id, revision, &kept))
+        .await??;
+    Ok(computed)
+}
+
+async fn keep(daemon: &Daemon, session: &Session) -> Result<(), ApiError> {
+    let session = session.clone();
+    Ok(daemon.intake.recorder.with_store(move |store| store.put_session(&session)).await??)
+}
+
+/// The pack of that label; made on the spot if it is new.
+async fn pack(daemon: &Daemon, label: &str, override_unsafe: bool) -> Result<Pack, ApiError> {
+    let wanted = label.trim().to_owned();
+    if wanted.is_empty() {
+        return Err(ApiError::bad("bad_label", "a pack's label has 1 to 100 printable characters"));
+    }
+    let found = daemon.read(move |reader| Ok((reader.pack(&wanted)?, wanted))).await?;
+    match found {
+        (Some(pack), _) if pack.is_unsafe && !override_unsafe => {
+            let message = format!(
+                "{} is marked unsafe; no session is started on it unless you say so \
+                 (`--override-unsafe`)",
+                pack.label
+            );
+            Err(ApiError::conflict("pack_unsafe", message))
+        }
+        (Some(pack), _) => Ok(pack),
+        (None, label) => {
+            let pack = Pack { label, ..Pack::default() };
+            let new = pack.clone();
+            daemon.intake.recorder.with_store(move |store| store.put_pack(&new)).await??;
+            Ok(pack)
+        }
+    }
+}
+
+fn note(daemon: &Daemon, session: &Session, text: String) {
+    let at = Bound { run: daemon.intake.run, t_us: daemon.intake.clock.now_us() };
+    let (kind, session) = (MarkerKind::Session, Some(session.id));
+    daemon.intake.put_marker(Marker { at, kind, source: None, session, text });
+}
+
+fn parse_tags(texts: &[String]) -> Result<Vec<Tag>, ApiError> {
+    texts
+        .iter()
+        .map(|text| {
+            Tag::parse(text).ok_or_else(|| {
+                ApiError::bad("bad_tag", format!("`{text}` is no tag; write WORD or KEY=VALUE"))
+            })
+        })
+        .collect()
+}
+
+fn shares_source(session: &Session, sources: &[String]) -> bool {
+    session.sources.iter().any(|s| sources.contains(s))
+}
+
+fn source_busy(busy: &Session) -> ApiError {
+    let message = format!(
+        "session {} is open on {}; stop it first (`ampledger stop {}`), or name other sources",
+        name(busy),
+        busy.sources.join(", "),
+        busy.id
+    );
+    ApiError::conflict("source_busy", message)
+}
+
+fn name(session: &Session) -> String {
+    match &session.pack {
+        Some(label) => format!("{} ({label})", session.id),
+        None => session.id.to_string(),
+    }
+}

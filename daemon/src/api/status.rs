@@ -1,0 +1,50 @@
+//! What is happening now.
+
+use std::sync::Arc;
+
+use ampledger_types::api::{ClockStatus, SourceStatus, StatusResponse, StoreStatus};
+use axum::Json;
+use axum::extract::State;
+use axum::http::header::CONTENT_TYPE;
+use axum::response::IntoResponse;
+
+use super::Daemon;
+
+/// `GET /v1/status`
+pub async fn status(State(daemon): State<Arc<Daemon>>) -> Json<StatusResponse> {
+    let recorder = &daemon.intake.recorder;
+    Json(StatusResponse {
+        build: crate::BUILD.to_owned(),
+        store: StoreStatus {
+            path: daemon.store_path.display().to_string(),
+            uuid: daemon.store_uuid.clone(),
+            recorded_up_to: recorder.recorded_up_to(),
+            newest: daemon.intake.newest(),
+            trouble: recorder.trouble(),
+        },
+        clock: ClockStatus {
+            unix_time_second: daemon.intake.clock.unix_us() as f64 / 1e6,
+            synchronised: daemon.is_synchronised(),
+            rate: daemon.intake.clock.rate(),
+        },
+        sources: all_sources(&daemon),
+        open_sessions: daemon.intake.keeper.open_sessions(&daemon.intake).await,
+    })
+}
+
+/// `GET /v1/sources`
+pub async fn sources(State(daemon): State<Arc<Daemon>>) -> Json<Vec<SourceStatus>> {
+    Json(all_sources(&daemon))
+}
+
+/// `GET /v1/openapi.json`
+pub async fn openapi() -> impl IntoResponse {
+    ([(CONTENT_TYPE, "application/json")], include_str!("openapi.json"))
+}
+
+fn all_sources(daemon: &Daemon) -> Vec<SourceStatus> {
+    let running = daemon.sources.iter().map(|s| s.health.status(&daemon.intake.clock));
+    let mut all: Vec<SourceStatus> = running.chain(daemon.refused.iter().cloned()).collect();
+    all.sort_by(|a, b| a.name.cmp(&b.name));
+    all
+}

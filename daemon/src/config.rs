@@ -1,0 +1,299 @@
+//! The configuration: defaults, then the file, then `AMPLEDGER_…__…` variables,
+//! then flags. What is wrong with one source stops that source only; every
+//! problem is told with file, line, key and the nearest key that exists.
+
+mod locate;
+mod source;
+
+use std::collections::BTreeMap;
+use std::fmt;
+use std::path::{Path, PathBuf};
+
+use figment::Figment;
+use figment::providers::{Env, Format, Serialized, Toml};
+use serde::de::DeserializeOwned;
+use serde::{Deserialize, Serialize};
+use serde_json::{Map, Value, json};
+
+use ampledger_decoders::config::{nearest, with_nearest};
+
+pub use source::{
+    Parity, ReplayConfig, ReplayRate, SerialConfig, SourceConfig, StopBits, UsbIdentity,
+};
+
+/// Everything the daemon is told.
+#[derive(Debug)]
+pub struct Config {
+    /// Where to record.
+    pub store: StoreConfig,
+    /// Where to listen.
+    pub api: ApiConfig,
+    /// How to log.
+    pub log: LogConfig,
+    /// The sources that can be used, by name.
+    pub sources: BTreeMap<String, SourceConfig>,
+    /// The sources that cannot, with what is wrong.
+    pub refused: BTreeMap<String, Vec<Problem>>,
+    /// Everything that is wrong, refused sources included.
+    pub problems: Vec<Problem>,
+}
+
+/// `[store]`
+#[derive(Clone, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct StoreConfig {
+    /// The SQLite file.
+    pub path: PathBuf,
+}
+
+/// `[api]`
+#[derive(Clone, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ApiConfig {
+    /// The Unix socket.
+    pub socket: PathBuf,
+}
+
+/// `[log]`
+#[derive(Clone, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct LogConfig {
+    /// For people or for programs.
+    pub format: LogFormat,
+    /// What is let through, e.g. `info` or `info,ampledgerd=debug`.
+    pub filter: String,
+}
+
+/// Who reads the log.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LogFormat {
+    /// A line a person reads.
+    Human,
+    /// A JSON object a line.
+    Json,
+}
+
+/// What the command line overrides.
+#[derive(Clone, Debug, Default)]
+pub struct Overrides {
+    /// `--store`
+    pub store: Option<PathBuf>,
+    /// `--socket`
+    pub socket: Option<PathBuf>,
+}
+
+/// One thing that is wrong.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Problem {
+    /// In which file, or another place a setting can come from.
+    pub place: String,
+    /// On which line of it, where that is known.
+    pub line: Option<usize>,
+    /// The key, as in `sources.bench-shunt.serial.baud`.
+    pub key: String,
+    /// What is wrong and what would be right.
+    pub what: String,
+}
+
+impl fmt::Display for Problem {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.line {
+            Some(line) => write!(f, "{}:{line}: `{}`: {}", self.place, self.key, self.what),
+            None => write!(f, "{}: `{}`: {}", self.place, self.key, self.what),
+        }
+    }
+}
+
+/// A configuration that nothing can be started with.
+#[derive(Debug, thiserror::Error)]
+pub enum ConfigError {
+    /// The file is missing or cannot be read.
+    #[error("the configuration {path} cannot be read: {why}")]
+    Unreadable {
+        /// The file.
+        path: PathBuf,
+        /// What the system said.
+        why: std::io::Error,
+    },
+    /// The file is no TOML, or a variable is no value.
+    #[error("{0}")]
+    Malformed(String),
+    /// A section that everything needs is wrong.
+    #[error("{}", .0.iter().map(Problem::to_string).collect::<Vec<_>>().join("\n"))]
+    Unusable(Vec<Problem>),
+}
+
+const SECTIONS: [&str; 4] = ["store", "api", "log", "sources"];
+
+/// Reads the configuration from all the places it can come from.
+pub fn load(file: Option<&Path>, overrides: &Overrides) -> Result<Config, ConfigError> {
+    let text = match file {
+        None => String::new(),
+        Some(path) => std::fs::read_to_string(path)
+            .map_err(|why| ConfigError::Unreadable { path: path.to_owned(), why })?,
+    };
+    let figment = layers(&text, overrides);
+    let merged: Value = figment.extract().map_err(|e| malformed(file, &text, &e))?;
+    Reading { file, text: &text, figment: &figment, problems: Vec::new() }.config(merged)
+}
+
+fn layers(text: &str, overrides: &Overrides) -> Figment {
+    let mut flags = Map::new();
+    if let Some(path) = &overrides.store {
+        flags.insert("store".into(), json!({ "path": path }));
+    }
+    if let Some(socket) = &overrides.socket {
+        flags.insert("api".into(), json!({ "socket": socket }));
+    }
+    // Only names with a double underscore are settings of the daemon: the
+    // command line tool has variables of its own.
+    let variables =
+        Env::prefixed("AMPLEDGER_").filter(|name| name.as_str().contains("__")).split("__");
+    Figment::from(Serialized::defaults(defaults()))
+        .merge(Toml::string(text))
+        .merge(variables)
+        .merge(Serialized::defaults(Value::Object(flags)))
+}
+
+fn defaults() -> Value {
+    json!({
+        "store": { "path": "/var/lib/ampledger/ampledger.db" },
+        "api": { "socket": "/run/ampledger/ampledger.sock" },
+        "log": { "format": "human", "filter": "info" },
+        "sources": {},
+    })
+}
+
+fn malformed(file: Option<&Path>, text: &str, error: &figment::Error) -> ConfigError {
+    let place = file.map_or("the configuration".to_owned(), |p| p.display().to_string());
+    match locate::syntax_error(text) {
+        Some((line, what)) => ConfigError::Malformed(format!("{place}:{line}: {what}")),
+        None => ConfigError::Malformed(format!("{place}: {error}")),
+    }
+}
+
+/// One pass over the merged values, collecting what is wrong on the way.
+struct Reading<'a> {
+    file: Option<&'a Path>,
+    text: &'a str,
+    figment: &'a Figment,
+    problems: Vec<Problem>,
+}
+
+impl Reading<'_> {
+    fn config(mut self, merged: Value) -> Result<Config, ConfigError> {
+        let Value::Object(mut merged) = merged else {
+            return Err(ConfigError::Malformed("the configuration is no table".to_owned()));
+        };
+        self.unknown_sections(&merged);
+        let sources = merged.remove("sources").unwrap_or_default();
+        let store = self.read::<StoreConfig>("store", merged.remove("store"));
+        let api = self.read::<ApiConfig>("api", merged.remove("api"));
+        let log = self.read::<LogConfig>("log", merged.remove("log"));
+        let (Some(store), Some(api), Some(log)) = (store, api, log) else {
+            return Err(ConfigError::Unusable(self.problems));
+        };
+        let (sources, refused) = self.sources(sources);
+        Ok(Config { store, api, log, sources, refused, problems: self.problems })
+    }
+
+    fn unknown_sections(&mut self, merged: &Map<String, Value>) {
+        for key in merged.keys().filter(|key| !SECTIONS.contains(&key.as_str())) {
+            let mut what = "there is no such section".to_owned();
+            if let Some(near) = nearest(key, SECTIONS) {
+                what.push_str(&format!("; did you mean `{near}`?"));
+            }
+            self.problem(key, what);
+        }
+    }
+
+    fn sources(
+        &mut self,
+        value: Value,
+    ) -> (BTreeMap<String, SourceConfig>, BTreeMap<String, Vec<Problem>>) {
+        let Value::Object(tables) = value else {
+            self.problem("sources", "must hold a table per source".to_owned());
+            return Default::default();
+        };
+        let (mut good, mut refused) = (BTreeMap::new(), BTreeMap::new());
+        for (name, table) in tables {
+            let before = self.problems.len();
+            let prefix = format!("sources.{name}");
+            let config = self.read::<SourceConfig>(&prefix, Some(table));
+            if let Some(config) = &config {
+                for problem in config.check(&name) {
+                    self.problem(&format!("{prefix}.{}", problem.key), problem.what);
+                }
+            }
+            match config {
+                Some(config) if self.problems.len() == before => {
+                    good.insert(name, config);
+                }
+                _ => {
+                    refused.insert(name, self.problems[before..].to_vec());
+                }
+            }
+        }
+        (good, refused)
+    }
+
+    /// Reads one table. An unknown key is noted and left out, so that the
+    /// next one is found as well; anything else wrong ends the table.
+    fn read<T: DeserializeOwned>(&mut self, prefix: &str, value: Option<Value>) -> Option<T> {
+        let mut value = value.unwrap_or_default();
+        loop {
+            let error = match serde_path_to_error::deserialize::<_, T>(&value) {
+                Ok(read) => return Some(read),
+                Err(error) => error,
+            };
+            let path = error.path().to_string();
+            let message = error.into_inner().to_string();
+            let unknown = unknown_field(&message).map(str::to_owned);
+            let key = full_key(prefix, &path, unknown.as_deref());
+            self.problem(&key, with_nearest(&message));
+            let inside = key.strip_prefix(prefix).unwrap_or_default();
+            if unknown.is_none() || !remove(&mut value, inside.trim_start_matches('.')) {
+                return None;
+            }
+        }
+    }
+
+    fn problem(&mut self, key: &str, what: String) {
+        let line = locate::line_of(self.text, key);
+        let place = match (line, self.figment.find_metadata(key)) {
+            (None, Some(from)) if from.name.contains("environment") => {
+                format!("environment variable AMPLEDGER_{}", key.to_uppercase().replace('.', "__"))
+            }
+            _ => self.file.map_or("the configuration".to_owned(), |p| p.display().to_string()),
+        };
+        self.problems.push(Problem { place, line, key: key.to_owned(), what });
+    }
+}
+
+fn unknown_field(message: &str) -> Option<&str> {
+    message.strip_prefix("unknown field `")?.split('`').next()
+}
+
+fn full_key(prefix: &str, path: &str, unknown: Option<&str>) -> String {
+    let mut key = prefix.to_owned();
+    if path != "." {
+        key.push('.');
+        key.push_str(path);
+    }
+    match unknown {
+        Some(name) if key.rsplit('.').next() != Some(name) => format!("{key}.{name}"),
+        _ => key,
+    }
+}
+
+/// Takes the value at a dotted path out; `false` if there is none.
+fn remove(value: &mut Value, path: &str) -> bool {
+    match path.split_once('.') {
+        None => value.as_object_mut().and_then(|table| table.remove(path)).is_some(),
+        Some((head, rest)) => value.get_mut(head).is_some_and(|inner| remove(inner, rest)),
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,257 @@
+//! One open connection talking with one decoder: input goes in, what the
+//! decoder asks for is done, samples go to the intake and everything to the
+//! frame log.
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use ampledger_decoders::{Command, Complaint, Driver, Input, Output};
+use ampledger_store::NewRun;
+use ampledger_types::{ClockObservation, Frame, RunId};
+use tokio::time::timeout;
+use tokio_util::sync::CancellationToken;
+
+use crate::frame_log::FrameLog;
+use crate::source::Source;
+use crate::supervise::{Arrival, Link};
+
+/// How long one write may take.
+const WRITE_LIMIT: Duration = Duration::from_secs(5);
+/// How long a drain may take before the line counts as never quiet.
+const DRAIN_LIMIT: Duration = Duration::from_secs(10);
+/// How often waiting frames are handed to the recorder.
+const FLUSH_EVERY: Duration = Duration::from_secs(1);
+/// Instrument times beyond 2001-01-01 UTC are dates; smaller ones count from
+/// some start.
+const EARLIEST_DATE_US: i64 = 978_307_200_000_000;
+
+/// How a conversation ended.
+pub enum Ended {
+    /// The process stops.
+    Stopped,
+    /// A replay has come to its end.
+    Finished,
+    /// The connection is gone.
+    Lost(String),
+}
+
+/// One open connection with its decoder.
+pub struct Conversation<'l, L> {
+    source: Arc<Source>,
+    link: &'l mut L,
+    driver: Driver,
+    log: FrameLog,
+    run: RunId,
+    /// The boot id of a replay's own run; `None` for a live one.
+    own_boot: Option<String>,
+    replay_now_us: i64,
+    wake_us: Option<i64>,
+    asked: VecDeque<Output>,
+}
+
+impl<'l, L: Link> Conversation<'l, L> {
+    /// Prepares a fresh decoder. A replay gets a run with a boot clock of its
+    /// own, beginning at 0.
+    pub async fn begin(source: Arc<Source>, link: &'l mut L) -> Result<Self, String> {
+        let driver = Driver::new(source.decoder()?);
+        let own_boot =
+            source.config.replay.is_some().then(|| format!("replay-{}", uuid::Uuid::new_v4()));
+        let run = match &own_boot {
+            None => source.intake.run,
+            Some(boot_id) => begin_replay(&source, boot_id).await?,
+        };
+        let log = FrameLog::new(source.intake.recorder.clone(), run);
+        Ok(Conversation {
+            source,
+            link,
+            driver,
+            log,
+            run,
+            own_boot,
+            replay_now_us: 0,
+            wake_us: None,
+            asked: VecDeque::new(),
+        })
+    }
+
+    /// Talks until the connection or the process ends.
+    pub async fn run(mut self, stop: &CancellationToken) -> Ended {
+        let ended = match self.talk(stop).await {
+            Ok(ended) => ended,
+            Err(reason) => Ended::Lost(reason),
+        };
+        self.give(Input::Closed);
+        self.asked.clear();
+        self.log.flush(&self.source.decode_set());
+        ended
+    }
+
+    async fn talk(&mut self, stop: &CancellationToken) -> Result<Ended, String> {
+        let mut flush = tokio::time::interval(FLUSH_EVERY);
+        let is_logged = self.own_boot.is_some() && self.link_is_frame_log();
+        if !is_logged {
+            self.give(Input::Opened { record: self.own_boot.is_some() });
+        }
+        loop {
+            self.do_what_was_asked().await?;
+            let (source, wake_us) = (self.source.clone(), self.wake_us);
+            let wake = async move {
+                match wake_us {
+                    Some(t_us) => source.clock().sleep_until(t_us).await,
+                    None => std::future::pending().await,
+                }
+            };
+            tokio::select! {
+                biased;
+                () = stop.cancelled() => return Ok(Ended::Stopped),
+                arrival = self.link.next() => {
+                    if let Some(ended) = self.take(arrival) {
+                        return Ok(ended);
+                    }
+                }
+                () = wake => {
+                    self.wake_us = None;
+                    self.give(Input::Deadline);
+                }
+                _ = flush.tick() => self.log.flush(&self.source.decode_set()),
+            }
+        }
+    }
+
+    fn link_is_frame_log(&self) -> bool {
+        let replay = self.source.config.replay.as_ref();
+        replay.is_some_and(|r| crate::sources::replay::is_frame_log(&r.file))
+    }
+
+    fn take(&mut self, arrival: Arrival) -> Option<Ended> {
+        match arrival {
+            Arrival::Bytes { endpoint, bytes, at_us } => {
+                if let Some(at_us) = at_us {
+                    self.replay_now_us = self.replay_now_us.max(at_us);
+                }
+                self.source.health.received(bytes.len());
+                self.give(Input::Received { endpoint, bytes: &bytes });
+                None
+            }
+            Arrival::Frame(frame) => {
+                self.take_frame(&frame);
+                None
+            }
+            Arrival::Lost(reason) => Some(Ended::Lost(reason)),
+            Arrival::Finished => Some(Ended::Finished),
+        }
+    }
+
+    fn take_frame(&mut self, frame: &Frame) {
+        self.replay_now_us = self.replay_now_us.max(frame.t_us);
+        self.source.health.received(frame.payload.len());
+        let mut command: Option<Command> = None;
+        match Input::from_frame(frame, &mut command) {
+            Ok(input) => self.give(input),
+            Err(why) => tracing::warn!(source = %self.source.name, "a frame is passed over: {why}"),
+        }
+    }
+
+    /// Gives one input to the decoder and sorts what it says: samples and
+    /// complaints at once, requests into the queue.
+    fn give(&mut self, input: Input<'_>) {
+        let now_us = match self.own_boot {
+            None => self.source.clock().now_us(),
+            Some(_) => self.replay_now_us,
+        };
+        self.log.begin(&self.driver);
+        let (frame, outputs) = self.driver.give(now_us, input);
+        let outputs: Vec<Output> = outputs.collect();
+        self.log.add(frame, &self.source.decode_set());
+        for output in outputs {
+            match output {
+                Output::Sample(sample) => self.sample(sample),
+                Output::Complaint(complaint) => self.complain(&complaint),
+                Output::Identity { text, .. } => self.source.identified(&text),
+                Output::Wake(t_us) if self.own_boot.is_none() => self.wake_us = t_us,
+                // A replay answers nothing: what was sent then is in the log.
+                Output::Send { .. } | Output::Drain { .. } if self.own_boot.is_none() => {
+                    self.asked.push_back(output);
+                }
+                Output::Send { .. }
+                | Output::Drain { .. }
+                | Output::Wake(_)
+                | Output::CommandDone { .. } => {}
+            }
+        }
+    }
+
+    fn sample(&mut self, sample: ampledger_types::Sample) {
+        let now_us = self.source.clock().now_us();
+        if let Some(boot_id) = &self.own_boot {
+            let date = sample.instrument_t_us.filter(|t| *t >= EARLIEST_DATE_US);
+            if let Some(unix_us) = date.filter(|d| self.log.dates_moved(d - sample.t_us)) {
+                let seen = ClockObservation { t_us: sample.t_us, unix_us, synchronised: true };
+                self.source.intake.recorder.observation(boot_id, seen);
+            }
+            self.replay_now_us = self.replay_now_us.max(sample.t_us);
+            self.link.reached(sample.t_us);
+        }
+        self.source.sample(sample, self.run, now_us);
+    }
+
+    fn complain(&self, complaint: &Complaint) {
+        if self.source.health.complained(complaint) {
+            tracing::warn!(
+                source = %self.source.name,
+                kind = complaint.kind.word(),
+                "cannot read: {}; more of this kind is only counted",
+                complaint.detail
+            );
+        }
+    }
+
+    async fn do_what_was_asked(&mut self) -> Result<(), String> {
+        while let Some(request) = self.asked.pop_front() {
+            match request {
+                Output::Send { endpoint, bytes } => {
+                    timeout(WRITE_LIMIT, self.link.send(endpoint, &bytes))
+                        .await
+                        .map_err(|_| "the instrument does not take what is sent".to_owned())??;
+                    self.give(Input::Sent { endpoint, bytes: &bytes });
+                }
+                Output::Drain { quiet_us } => {
+                    self.drain(quiet_us).await?;
+                    self.give(Input::Drained);
+                }
+                _ => {}
+            }
+        }
+        Ok(())
+    }
+
+    async fn drain(&mut self, quiet_us: i64) -> Result<(), String> {
+        let quiet = Duration::from_micros(u64::try_from(quiet_us).unwrap_or(0));
+        let quiet = quiet.div_f64(self.source.clock().rate());
+        let began = Instant::now();
+        while began.elapsed() < DRAIN_LIMIT {
+            match timeout(quiet, self.link.next()).await {
+                Err(_) => return Ok(()),
+                Ok(Arrival::Bytes { bytes, .. }) => self.source.health.drained(bytes.len()),
+                Ok(Arrival::Lost(reason)) => return Err(reason),
+                Ok(Arrival::Frame(_) | Arrival::Finished) => return Ok(()),
+            }
+        }
+        Ok(())
+    }
+}
+
+async fn begin_replay(source: &Source, boot_id: &str) -> Result<RunId, String> {
+    let run = NewRun {
+        boot_id: boot_id.to_owned(),
+        started_t_us: 0,
+        clock_rate: 1.0,
+        recorded_by: crate::BUILD.to_owned(),
+        replay_of: Some(source.name.clone()),
+    };
+    let begun = source.intake.recorder.with_store(move |store| store.begin_run(&run)).await;
+    let run = begun.map_err(|e| e.to_string())?.map_err(|e| e.to_string())?;
+    source.intake.keeper.add_run(&run);
+    Ok(run.id)
+}

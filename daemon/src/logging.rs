@@ -1,0 +1,26 @@
+//! The log: to standard error, for people or as JSON lines.
+
+use std::io::{IsTerminal, stderr};
+
+use tracing_subscriber::EnvFilter;
+use tracing_subscriber::filter::ParseError;
+
+use crate::config::{LogConfig, LogFormat};
+
+/// Begins to log; a panic is logged too, so that it is never silent.
+pub fn start(config: &LogConfig) -> Result<(), ParseError> {
+    let filter = EnvFilter::try_new(&config.filter)?;
+    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(stderr);
+    match config.format {
+        LogFormat::Json => log.json().flatten_event(true).init(),
+        // The service manager's journal stamps the time itself.
+        LogFormat::Human if std::env::var_os("JOURNAL_STREAM").is_some() => {
+            log.with_target(false).without_time().with_ansi(false).init();
+        }
+        LogFormat::Human => log.with_target(false).with_ansi(stderr().is_terminal()).init(),
+    }
+    std::panic::set_hook(Box::new(|panic| {
+        tracing::error!("a part of the program failed: {panic}");
+    }));
+    Ok(())
+}

@@ -1,0 +1,16 @@
+//! The built-in decoders: one file each, and one line each in this list.
+
+use crate::decoder::Descriptor;
+
+pub mod json_lines;
+mod readings;
+pub mod scpi;
+pub mod text_lines;
+
+/// Every built-in decoder.
+pub static BUILTIN: &[&Descriptor] = &[&json_lines::DESCRIPTOR, &scpi::DESCRIPTOR, &text_lines::DESCRIPTOR];
+
+/// The built-in decoder of that name.
+pub fn find(name: &str) -> Option<&'static Descriptor> {
+    BUILTIN.iter().copied().find(|d| d.name == name)
+}

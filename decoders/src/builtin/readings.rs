@@ -1,0 +1,135 @@
+//! What the decoders of lines share: the values of one line on their way to a
+//! sample, its time, and at most one complaint for all that is wrong with it.
+
+use std::borrow::Cow;
+use std::sync::Arc;
+
+use ampledger_types::{Group, Sample};
+
+use crate::decoder::{Complaint, ComplaintKind, Output, excerpt};
+use crate::instrument_time::{Axis, TimeReader};
+use crate::mapping::Field;
+use crate::number::{Cell, cell};
+
+/// Bytes as text: UTF-8, or else Latin-1, in which older instruments write
+/// their `°C` and `µA`.
+pub(super) fn text(bytes: &[u8]) -> Cow<'_, str> {
+    match std::str::from_utf8(bytes) {
+        Ok(text) => Cow::Borrowed(text.trim_start_matches('\u{feff}')),
+        Err(_) => Cow::Owned(bytes.iter().map(|b| char::from(*b)).collect()),
+    }
+}
+
+/// The complaint about a line that may be cut off, or is too long.
+pub(super) fn incomplete(bytes: usize, what: &str) -> Output {
+    Output::Complaint(Complaint::new(ComplaintKind::Incomplete, bytes, what))
+}
+
+/// One line's values so far.
+#[derive(Debug, Default)]
+pub(super) struct Readings {
+    values: Vec<f64>,
+    trouble: Option<String>,
+    more: usize,
+}
+
+impl Readings {
+    /// The next value, read from a cell. NaN where there is none.
+    pub(super) fn take(&mut self, name: &str, field: &Field, written: &str, mark: char) {
+        let value = match cell(written, mark) {
+            Cell::Number { value, unit } => field.read(value, unit),
+            Cell::Missing => Ok(f64::NAN),
+            Cell::Other => Err(format!("{} is no number", excerpt(written))),
+        };
+        self.push(name, value);
+    }
+
+    /// The next value, or why there is none.
+    pub(super) fn push(&mut self, name: &str, value: Result<f64, String>) {
+        match value {
+            Ok(value) => self.values.push(value),
+            Err(why) => {
+                self.values.push(f64::NAN);
+                self.complain(format!("{}: {why}", excerpt(name)));
+            }
+        }
+    }
+
+    /// Something that is wrong with the line.
+    pub(super) fn complain(&mut self, what: String) {
+        match self.trouble {
+            None => self.trouble = Some(what),
+            Some(_) => self.more += 1,
+        }
+    }
+
+    /// Ends the line of `length` bytes: a sample, a complaint, or both.
+    pub(super) fn finish(self, place: Place, group: Arc<Group>, line: &str, out: &mut Vec<Output>) {
+        let usable = self.values.iter().any(|v| !v.is_nan());
+        let trouble = match (self.trouble, self.more) {
+            (Some(what), 0) => Some(what),
+            (Some(what), more) => Some(format!("{what}, and {more} more")),
+            (None, _) => (!usable).then(|| format!("no usable value in {}", excerpt(line))),
+        };
+        if let Some(what) = trouble {
+            let skipped = if usable { 0 } else { line.len() };
+            out.push(Output::Complaint(Complaint::new(ComplaintKind::Implausible, skipped, what)));
+        }
+        if usable {
+            let Place { t_us, instrument_t_us } = place;
+            out.push(Output::Sample(Sample { group, t_us, instrument_t_us, values: self.values }));
+        }
+    }
+}
+
+/// The times of a sample.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Place {
+    t_us: i64,
+    instrument_t_us: Option<i64>,
+}
+
+impl Place {
+    /// That of arrival, where the instrument sends no time.
+    pub(super) fn arrival(t_us: i64) -> Self {
+        Place { t_us, instrument_t_us: None }
+    }
+}
+
+/// The time of a line as written, with the unit that its heading names.
+pub(super) struct Written<'a> {
+    pub(super) text: &'a str,
+    pub(super) unit: Option<&'a str>,
+    pub(super) mark: char,
+}
+
+/// The times of a line's sample; complains where a configured time is missing
+/// or cannot be read, or where the axis had to be taken up anew.
+pub(super) fn place(
+    now_us: i64,
+    written: Option<Written<'_>>,
+    axis: &mut Axis,
+    reader: &TimeReader,
+    readings: &mut Readings,
+) -> Place {
+    let is_axis = reader.is_axis(axis.is_record());
+    let instrument_t_us = written.as_ref().and_then(|w| reader.read(w.text, w.mark, w.unit));
+    let t_us = match instrument_t_us {
+        Some(device_us) if is_axis => {
+            let (t_us, complaint) = axis.place(now_us, device_us, reader);
+            if let Some(what) = complaint {
+                readings.complain(what);
+            }
+            t_us
+        }
+        Some(_) => now_us,
+        None => {
+            if reader.column.is_some() || (is_axis && written.is_some()) {
+                let what = written.map_or("the line has none".into(), |w| excerpt(w.text));
+                readings.complain(format!("no time: {what}"));
+            }
+            if is_axis { axis.without_time(now_us) } else { now_us }
+        }
+    };
+    Place { t_us, instrument_t_us }
+}

@@ -1,0 +1,202 @@
+//! How `scpi` asks, and what it makes of answers.
+
+use super::DESCRIPTOR;
+use crate::config::DecoderConfig;
+use crate::conformance::{Case, Event, check};
+use crate::decoder::{Decoder, Output};
+
+fn config(options: serde_json::Value) -> DecoderConfig {
+    let mut options = options;
+    if options.get("queries").is_none() {
+        options["queries"] = serde_json::json!([
+            { "send": "MEAS:VOLT?", "every_ms": 1000, "fields": ["U"] },
+            { "send": "MEAS:CURR?;FETC:TEMP?", "every_ms": 4000, "fields": ["I", "-"] },
+        ]);
+    }
+    let fields = serde_json::json!({
+        "U": { "quantity": "voltage_volt" },
+        "I": { "quantity": "current_ampere", "unit": "mA", "sign": "discharging-positive" },
+    });
+    serde_json::from_value(serde_json::json!({ "options": options, "fields": fields })).unwrap()
+}
+
+/// Plays a script of `time_ms event` and gives what was said, one line each.
+struct Bench(Box<dyn Decoder>);
+
+impl Bench {
+    fn new(options: serde_json::Value) -> Self {
+        Bench((DESCRIPTOR.build)(&config(options)).unwrap())
+    }
+
+    fn at(&mut self, t_ms: i64, event: Event) -> Vec<String> {
+        let mut out = Vec::new();
+        self.0.handle(t_ms * 1000, event.input(), &mut out);
+        out.iter().map(said).collect()
+    }
+
+    fn receive(&mut self, t_ms: i64, text: &str) -> Vec<String> {
+        self.at(t_ms, Event::Received(text.as_bytes().to_vec()))
+    }
+}
+
+fn said(output: &Output) -> String {
+    match output {
+        Output::Sample(s) => format!("{} {:?} at {}", s.group.name, s.values, s.t_us / 1000),
+        Output::Complaint(c) => format!("!{} {}", c.kind.word(), c.detail),
+        Output::Identity { text, .. } => format!("identity {text}"),
+        Output::Send { bytes, .. } => format!("send {:?}", String::from_utf8_lossy(bytes)),
+        Output::Drain { quiet_us } => format!("drain {}", quiet_us / 1000),
+        Output::Wake(at) => format!("wake {:?}", at.map(|t| t / 1000)),
+        Output::CommandDone { .. } => "done".to_owned(),
+    }
+}
+
+const OPENED: Event = Event::Opened { record: false };
+
+fn sent() -> Event {
+    Event::Sent(Vec::new())
+}
+
+#[test]
+fn it_sets_up_identifies_and_asks_one_thing_at_a_time() {
+    let mut bench = Bench::new(serde_json::json!({ "setup": ["SYST:REM"], "terminator": "\r\n" }));
+    assert_eq!(bench.at(0, OPENED), ["drain 200", "wake Some(3000)"]);
+    assert_eq!(bench.receive(10, "late\n"), [""; 0]);
+    assert_eq!(bench.at(300, Event::Drained), ["send \"SYST:REM\\r\\n\"", "wake Some(1300)"]);
+    assert_eq!(bench.at(310, sent()), ["send \"*IDN?\\r\\n\"", "wake Some(1310)"]);
+    assert_eq!(bench.at(320, sent()), ["wake Some(1320)"]);
+    let text = "MANUFACTURE,INSTR2013,0,01-02";
+    assert_eq!(
+        bench.receive(330, &format!("{text}\r\n")),
+        [&format!("identity {text}"), "send \"MEAS:VOLT?\\r\\n\"", "wake Some(1330)"]
+    );
+    assert_eq!(
+        bench.receive(350, "+1.326000E+01\r\n"),
+        ["MEAS:VOLT? [13.26] at 350", "send \"MEAS:CURR?;FETC:TEMP?\\r\\n\"", "wake Some(1350)"]
+    );
+    assert_eq!(bench.receive(360, "+12100;25"), [""; 0]);
+    assert_eq!(
+        bench.receive(361, ".5\r\n"),
+        ["MEAS:CURR?;FETC:TEMP? [-12.1] at 361", "wake Some(1000)"]
+    );
+    assert_eq!(bench.at(999, Event::Deadline), ["wake Some(1000)"]);
+    assert_eq!(bench.at(1000, Event::Deadline)[0], "send \"MEAS:VOLT?\\r\\n\"");
+}
+
+#[test]
+fn a_late_answer_is_never_taken_for_the_next() {
+    let mut bench = Bench::new(serde_json::json!({ "identify": false }));
+    bench.at(0, OPENED);
+    bench.at(200, Event::Drained);
+    assert_eq!(
+        bench.at(1200, Event::Deadline),
+        ["!no_answer no answer to `MEAS:VOLT?`", "drain 200", "wake Some(4200)"]
+    );
+    // It comes now, and the line is read until it is quiet.
+    assert_eq!(bench.receive(1201, "13.2\n"), [""; 0]);
+    let next = bench.at(1500, Event::Drained);
+    assert_eq!(next[0], "send \"MEAS:CURR?;FETC:TEMP?\\n\"");
+    assert_eq!(bench.receive(1510, "500;1\n")[0], "MEAS:CURR?;FETC:TEMP? [-0.5] at 1510");
+}
+
+#[test]
+fn a_line_nobody_asked_for_makes_it_drain_before_the_next_question() {
+    let mut bench = Bench::new(serde_json::json!({ "identify": false }));
+    bench.at(0, OPENED);
+    bench.at(200, Event::Drained);
+    assert_eq!(
+        bench.receive(210, "13.2\n13.3\n"),
+        ["MEAS:VOLT? [13.2] at 210", "!not_mine nobody asked for `13.3`", "drain 200", "wake Some(3210)"]
+    );
+}
+
+#[test]
+fn overload_and_not_a_number_are_never_readings() {
+    let queries = serde_json::json!([{ "send": "READ?", "fields": ["U", "I"] }]);
+    for (answer, expected) in [
+        ("9.9E37,1000", vec!["!implausible `U`: overload", "READ? [NaN, -1.0] at 210"]),
+        ("1,-9.9E+37", vec!["!implausible `I`: overload", "READ? [1.0, NaN] at 210"]),
+        ("+9.91000000E+37,9.90E37", vec!["!implausible `U`: no reading, and 1 more"]),
+    ] {
+        let mut bench = Bench::new(serde_json::json!({ "identify": false, "queries": queries }));
+        bench.at(0, OPENED);
+        bench.at(200, Event::Drained);
+        let found = bench.receive(210, &format!("{answer}\n"));
+        assert_eq!(found[..expected.len()], expected, "{answer}");
+        // These are answers: there is nothing to drain.
+        assert_eq!(found.last().unwrap(), "wake Some(1000)");
+    }
+}
+
+#[test]
+fn a_wrong_answer_is_followed_by_the_instruments_own_errors() {
+    let mut bench = Bench::new(serde_json::json!({ "identify": false, "check_errors": true }));
+    bench.at(0, OPENED);
+    bench.at(200, Event::Drained);
+    for wrong in ["13.26V", "", "1,2", "ERR"] {
+        let said = bench.receive(210, &format!("{wrong}\n"));
+        assert!(said[0].starts_with("!not_mine"), "{said:?}");
+        assert_eq!(said[1], "drain 200");
+        assert_eq!(bench.at(400, Event::Drained)[0], "send \"SYST:ERR?\\n\"");
+        let said = bench.receive(410, "-113,\"Undefined header\"\n");
+        assert!(said[0].starts_with("!instrument_error"), "{said:?}");
+        assert_eq!(said[1], "send \"SYST:ERR?\\n\"");
+        let said = bench.receive(420, "0,\"No error\"\n");
+        assert!(said[0].starts_with("send \"MEAS") || said[0].starts_with("wake"), "{said:?}");
+        bench.at(0, OPENED);
+        bench.at(200, Event::Drained);
+    }
+}
+
+#[test]
+fn a_line_that_never_falls_quiet_does_not_end_the_asking() {
+    let mut bench = Bench::new(serde_json::json!({ "identify": false }));
+    bench.at(0, OPENED);
+    assert_eq!(bench.at(3000, Event::Deadline)[0], "send \"MEAS:VOLT?\\n\"");
+    assert_eq!(bench.at(3001, Event::Closed), ["wake None"]);
+    assert_eq!(bench.receive(3002, "1\n"), [""; 0]);
+}
+
+#[test]
+fn a_wrong_configuration_names_its_key() {
+    for (key, options) in [
+        ("options", serde_json::json!({ "queries": null })),
+        ("options.queries", serde_json::json!({ "queries": [] })),
+        ("options.terminator", serde_json::json!({ "terminator": ";" })),
+        ("options.timeout_ms", serde_json::json!({ "timeout_ms": 1 })),
+        ("options.setup[0]", serde_json::json!({ "setup": ["MEAS:VOLT?"] })),
+        ("options.queries[0].send",
+            serde_json::json!({ "queries": [{ "send": "OUTP ON", "fields": ["U"] }] })),
+        ("options.queries[0].fields[0]",
+            serde_json::json!({ "queries": [{ "send": "READ?", "fields": ["X"] }] })),
+        ("fields.I", serde_json::json!({ "queries": [{ "send": "READ?", "fields": ["U"] }] })),
+        ("options.querys", serde_json::json!({ "querys": [] })),
+    ] {
+        let problem = (DESCRIPTOR.build)(&config(options)).err().unwrap();
+        assert!(problem.key.starts_with(key), "{problem}");
+    }
+}
+
+#[test]
+fn conforms() {
+    let mut recording = vec![(0, OPENED), (200_000, Event::Drained), (201_000, sent())];
+    let answer = |t_ms: i64, text: &str| (t_ms * 1000, Event::Received(text.as_bytes().to_vec()));
+    recording.push(answer(210, "MAKER,MODEL,0,1\r\n"));
+    for second in 0..6 {
+        let t_ms = second * 1000 + 220;
+        recording.extend([(t_ms * 1000, Event::Deadline), (t_ms * 1000, sent())]);
+        recording.push(answer(t_ms + 10, &format!("+13.{second}E0\r\n")));
+        if second % 4 == 0 {
+            recording.push(((t_ms + 11) * 1000, sent()));
+            recording.push(answer(t_ms + 20, "12100;25\r\n"));
+        }
+    }
+    check(&Case {
+        descriptor: &DESCRIPTOR,
+        config: config(serde_json::json!({})),
+        recording,
+        frame_end: b"\n",
+        lost_at_most: 0,
+        polled: true,
+    });
+}

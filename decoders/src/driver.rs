@@ -1,0 +1,118 @@
+//! Runs one decoder: numbers its input for the frame log and lets nothing out
+//! that a reading must never be.
+
+use ampledger_types::{Frame, FrameKind};
+
+use crate::decoder::{Complaint, ComplaintKind, Decoder, Input, Output};
+
+/// A decoder with its frame log. The same loop serves the daemon, a replay and
+/// a plugin's host.
+pub struct Driver {
+    decoder: Box<dyn Decoder>,
+    next_number: u64,
+    outputs: Vec<Output>,
+}
+
+impl Driver {
+    /// Runs `decoder`; the first input gets the number 1.
+    pub fn new(decoder: Box<dyn Decoder>) -> Self {
+        Driver { decoder, next_number: 1, outputs: Vec::new() }
+    }
+
+    /// The decoder's state, for the start of a chunk of the frame log.
+    pub fn snapshot(&self) -> Vec<u8> {
+        self.decoder.snapshot()
+    }
+
+    /// Gives the decoder one input. Returns the frame for the log and what the
+    /// decoder said.
+    pub fn give(
+        &mut self,
+        now_us: i64,
+        input: Input<'_>,
+    ) -> (Frame, std::vec::Drain<'_, Output>) {
+        let frame = self.frame(now_us, &input);
+        self.decoder.handle(now_us, input, &mut self.outputs);
+        for output in &mut self.outputs {
+            guard(output);
+        }
+        (frame, self.outputs.drain(..))
+    }
+
+    fn frame(&mut self, t_us: i64, input: &Input<'_>) -> Frame {
+        let number = self.next_number;
+        self.next_number += 1;
+        let (kind, endpoint, payload) = match input {
+            Input::Opened { record } => {
+                // One byte says that it is a record; see `Input::from_frame`.
+                (FrameKind::Opened, 0, if *record { vec![1] } else { Vec::new() })
+            }
+            Input::Received { endpoint, bytes } => (FrameKind::Received, *endpoint, bytes.to_vec()),
+            Input::Sent { endpoint, bytes } => (FrameKind::Sent, *endpoint, bytes.to_vec()),
+            Input::Drained => (FrameKind::Drained, 0, Vec::new()),
+            Input::Deadline => (FrameKind::Deadline, 0, Vec::new()),
+            Input::Command(command) => {
+                (FrameKind::Command, 0, serde_json::to_vec(command).unwrap_or_default())
+            }
+            Input::Closed => (FrameKind::Closed, 0, Vec::new()),
+        };
+        Frame { number, t_us, kind, endpoint, payload }
+    }
+}
+
+/// Turns a sample that cannot be one into a complaint. A missing value (NaN)
+/// is fine beside others; infinite values, or none at all, are not.
+fn guard(output: &mut Output) {
+    let Output::Sample(sample) = output else { return };
+    let sound = sample.values.len() == sample.group.channels.len()
+        && !sample.values.iter().any(|v| v.is_infinite())
+        && !sample.values.iter().all(|v| v.is_nan());
+    if !sound {
+        *output = Output::Complaint(Complaint {
+            kind: ComplaintKind::Implausible,
+            bytes_skipped: 0,
+            detail: format!("no usable values in {:?}", sample.values),
+        });
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::decoder::Command;
+
+    struct Mute;
+
+    impl Decoder for Mute {
+        fn handle(&mut self, _: i64, _: Input<'_>, _: &mut Vec<Output>) {}
+
+        fn snapshot(&self) -> Vec<u8> {
+            Vec::new()
+        }
+
+        fn restore(&mut self, _: &[u8]) -> Result<(), crate::decoder::BadSnapshot> {
+            Ok(())
+        }
+    }
+
+    #[test]
+    fn every_input_reads_back_from_its_frame() {
+        let asked = Command { id: 7, name: "zero".into(), arguments: serde_json::json!([1]) };
+        let inputs = [
+            Input::Opened { record: false },
+            Input::Opened { record: true },
+            Input::Received { endpoint: 3, bytes: b"13.2\n" },
+            Input::Sent { endpoint: 1, bytes: b"MEAS:VOLT?\n" },
+            Input::Drained,
+            Input::Deadline,
+            Input::Command(&asked),
+            Input::Closed,
+        ];
+        let mut driver = Driver::new(Box::new(Mute));
+        for (i, input) in inputs.into_iter().enumerate() {
+            let (frame, _) = driver.give(5, input.clone());
+            assert_eq!((frame.number, frame.t_us), (i as u64 + 1, 5));
+            assert_eq!(Input::from_frame(&frame, &mut None).unwrap(), input);
+        }
+    }
+}

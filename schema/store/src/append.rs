@@ -1,0 +1,257 @@
+//! Appending: samples, frames, markers and clock observations, one batch in
+//! one transaction. Nothing is ever changed or deleted here.
+
+use std::sync::Arc;
+
+use ampledger_types::{ClockObservation, DecodeSet, Frame, Marker, RunId, Sample, Seq};
+use rusqlite::{Connection, params};
+
+use crate::error::{Fault, Refusal, StoreError};
+use crate::frames;
+use crate::intern::{self, Interned};
+use crate::open::Store;
+use crate::readings;
+
+/// A sample with its number and where it came from.
+#[derive(Clone, Debug, PartialEq)]
+pub struct NumberedSample {
+    /// Its number in the store, from 1, growing in order of arrival.
+    pub seq: Seq,
+    /// The run whose clock its time is.
+    pub run: RunId,
+    /// What made it.
+    pub decode_set: Arc<DecodeSet>,
+    /// The sample.
+    pub sample: Sample,
+}
+
+/// A stretch of the frame log of one source.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FrameChunk {
+    /// The run whose clock the frames' times are.
+    pub run: RunId,
+    /// The decoder that took the frames in, with its source.
+    pub decode_set: Arc<DecodeSet>,
+    /// The decoder's state before the first of the frames; `None` where the
+    /// chunk goes on from the one before.
+    pub snapshot: Option<Vec<u8>>,
+    /// The frames, in order, at least one.
+    pub frames: Vec<Frame>,
+}
+
+/// What is written in one transaction.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Batch {
+    /// Samples, their numbers growing.
+    pub samples: Vec<NumberedSample>,
+    /// Frames of any sources.
+    pub frames: Vec<FrameChunk>,
+    /// Markers.
+    pub markers: Vec<Marker>,
+    /// Clock observations, each with its boot id.
+    pub observations: Vec<(String, ClockObservation)>,
+}
+
+impl Batch {
+    /// Whether there is nothing to write.
+    pub fn is_empty(&self) -> bool {
+        self.samples.is_empty()
+            && self.frames.is_empty()
+            && self.markers.is_empty()
+            && self.observations.is_empty()
+    }
+}
+
+impl Store {
+    /// Writes the batch in one transaction and returns up to which number all
+    /// samples are recorded.
+    ///
+    /// After an error nothing of it is written, and the batch can be given
+    /// again, with more added to it, to this handle or to a new one. Whatever
+    /// of it is on disk already, because only the confirmation was lost, is
+    /// left as it is.
+    pub fn append(&mut self, batch: &Batch) -> Result<Seq, StoreError> {
+        if batch.is_empty() {
+            return Ok(self.recorded_up_to);
+        }
+        let before = self.recorded_up_to;
+        self.write(|tx, interned| {
+            write_samples(tx, interned, &batch.samples, before)?;
+            for chunk in &batch.frames {
+                write_frames(tx, chunk)?;
+            }
+            for marker in &batch.markers {
+                write_marker(tx, marker)?;
+            }
+            for (boot_id, seen) in &batch.observations {
+                write_observation(tx, boot_id, *seen)?;
+            }
+            Ok(())
+        })?;
+        let newest = batch.samples.last().map_or(0, |s| s.seq);
+        self.recorded_up_to = before.max(newest);
+        Ok(self.recorded_up_to)
+    }
+}
+
+fn write_samples(
+    db: &Connection,
+    interned: &mut Interned,
+    samples: &[NumberedSample],
+    recorded_up_to: Seq,
+) -> Result<(), Fault> {
+    let mut insert = db.prepare_cached(
+        "INSERT INTO sample (seq, run, channel_group, t_us, instrument_t_us, readings) \
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+    )?;
+    let (mut after, mut bytes) = (0, Vec::new());
+    for given in samples {
+        let seq = check(given, after)?;
+        let sample = &given.sample;
+        let group = interned.group(db, &given.decode_set, &sample.group)?;
+        readings::write(&sample.values, &mut bytes);
+        let row = params![seq, given.run.0, group, sample.t_us, sample.instrument_t_us, bytes];
+        if given.seq > recorded_up_to {
+            insert.execute(row)?;
+        } else if !is_there(db, row)? {
+            return Err(Refusal::NumberTaken { seq: given.seq }.into());
+        }
+        after = given.seq;
+    }
+    let new = samples.partition_point(|s| s.seq <= recorded_up_to);
+    for stretch in samples[new..].chunk_by(|a, b| a.run == b.run) {
+        note_span(db, stretch)?;
+    }
+    Ok(())
+}
+
+/// The number as SQLite keeps it.
+fn check(given: &NumberedSample, after: Seq) -> Result<i64, Refusal> {
+    let seq = given.seq;
+    let (values, channels) = (given.sample.values.len(), given.sample.group.channels.len());
+    if values != channels {
+        return Err(Refusal::ValueCount { seq, values, channels });
+    }
+    match i64::try_from(seq) {
+        Ok(number) if seq > after => Ok(number),
+        _ => Err(Refusal::OutOfOrder { seq, after }),
+    }
+}
+
+fn is_there(db: &Connection, row: &[&dyn rusqlite::ToSql]) -> rusqlite::Result<bool> {
+    db.prepare_cached(
+        "SELECT 1 FROM sample WHERE seq = ?1 AND run = ?2 AND channel_group = ?3 \
+         AND t_us = ?4 AND instrument_t_us IS ?5 AND readings = ?6",
+    )?
+    .exists(row)
+}
+
+/// Widens the newest span of the run, or begins one. A span is closed once it
+/// covers this many numbers.
+const SPAN: i64 = 4096;
+
+fn note_span(db: &Connection, stretch: &[NumberedSample]) -> rusqlite::Result<()> {
+    let (Some(first), Some(last)) = (stretch.first(), stretch.last()) else { return Ok(()) };
+    let times = || stretch.iter().map(|s| s.sample.t_us);
+    let (first, last, run) = (first.seq.cast_signed(), last.seq.cast_signed(), first.run.0);
+    let row = params![first, last, run, times().min(), times().max()];
+    let widened = db
+        .prepare_cached(
+            "UPDATE sample_span SET last_seq = ?2, t_min_us = min(t_min_us, ?4), \
+             t_max_us = max(t_max_us, ?5) \
+             WHERE first_seq = (SELECT first_seq FROM sample_span WHERE run = ?3 \
+                                ORDER BY first_seq DESC LIMIT 1) \
+             AND ?1 - first_seq < ?6",
+        )?
+        .execute(params![first, last, run, times().min(), times().max(), SPAN])?;
+    if widened == 0 {
+        db.prepare_cached("INSERT INTO sample_span VALUES (?1, ?2, ?3, ?4, ?5)")?.execute(row)?;
+    }
+    Ok(())
+}
+
+fn write_frames(db: &Connection, chunk: &FrameChunk) -> Result<(), Fault> {
+    let set = intern::decode_set(db, &chunk.decode_set)?;
+    let mut insert = db.prepare_cached(
+        "INSERT INTO frame_chunk \
+         (run, decode_set, first_number, t_min_us, t_max_us, snapshot, frames) \
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7) ON CONFLICT DO NOTHING",
+    )?;
+    let (mut snapshot, mut rest) = (chunk.snapshot.as_deref(), chunk.frames.as_slice());
+    while let Some(first) = rest.first() {
+        let (bytes, taken) = frames::write(rest);
+        let (row, left) = rest.split_at(taken);
+        let times = || row.iter().map(|f| f.t_us);
+        let number = first.number.cast_signed();
+        insert.execute(params![
+            chunk.run.0,
+            set,
+            number,
+            times().min(),
+            times().max(),
+            snapshot.take(),
+            bytes
+        ])?;
+        rest = left;
+    }
+    Ok(())
+}
+
+fn write_marker(db: &Connection, marker: &Marker) -> Result<(), Fault> {
+    let Marker { at, kind, source, session, text } = marker;
+    let kind = crate::records::to_json("the marker", kind)?;
+    let kind = kind.trim_matches('"');
+    db.prepare_cached(
+        "INSERT INTO marker (run, t_us, kind, source, session, text) \
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6) ON CONFLICT DO NOTHING",
+    )?
+    .execute(params![at.run.0, at.t_us, kind, source, session, text])?;
+    Ok(())
+}
+
+fn write_observation(
+    db: &Connection,
+    boot_id: &str,
+    seen: ClockObservation,
+) -> rusqlite::Result<()> {
+    db.prepare_cached(
+        "INSERT INTO clock_observation (boot_id, t_us, unix_us, synchronised) \
+         VALUES (?1, ?2, ?3, ?4) ON CONFLICT DO NOTHING",
+    )?
+    .execute(params![boot_id, seen.t_us, seen.unix_us, seen.synchronised])?;
+    Ok(())
+}
+
+#[cfg(test)]
+pub(crate) mod testing {
+    use super::*;
+    use ampledger_types::{Channel, Group, Quantity};
+
+    pub(crate) fn samples(
+        run: RunId,
+        numbers: std::ops::RangeInclusive<Seq>,
+    ) -> Vec<NumberedSample> {
+        let decode_set = Arc::new(DecodeSet {
+            source: "bench-shunt".to_owned(),
+            decoder: "text-lines".to_owned(),
+            decoder_version: "1".to_owned(),
+            config_digest: String::new(),
+            identity: None,
+        });
+        let channels = vec![Channel::of(Quantity::Voltage), Channel::of(Quantity::Current)];
+        let group = Arc::new(Group { name: String::new(), channels });
+        numbers
+            .map(|seq| NumberedSample {
+                seq,
+                run,
+                decode_set: decode_set.clone(),
+                sample: Sample {
+                    group: group.clone(),
+                    t_us: seq.cast_signed() * 100_000,
+                    instrument_t_us: None,
+                    values: vec![26.4, -12.1],
+                },
+            })
+            .collect()
+    }
+}

@@ -1,0 +1,28 @@
+//! The record on disk: one SQLite file, one writer, short readers.
+//!
+//! What is called recorded survives a killed process and a power cut. How
+//! samples lie on disk is known to this crate alone; `docs/store-format.md`
+//! describes it.
+
+mod append;
+mod error;
+mod frames;
+mod holder;
+mod intern;
+mod lock;
+mod migrations;
+mod open;
+mod path;
+mod read;
+mod reader;
+mod readings;
+mod records;
+mod runs;
+
+pub use append::{Batch, FrameChunk, NumberedSample};
+pub use error::{OpenError, Refusal, StoreError};
+pub use open::Store;
+pub use read::Range;
+pub use reader::Reader;
+pub use records::NewSession;
+pub use runs::NewRun;

@@ -1,0 +1,124 @@
+-- The first form of the store. Described in docs/store-format.md.
+
+CREATE TABLE store (
+    id   INTEGER PRIMARY KEY CHECK (id = 1),
+    uuid TEXT NOT NULL
+) STRICT;
+
+CREATE TABLE run (
+    id           INTEGER PRIMARY KEY,
+    boot_id      TEXT NOT NULL,
+    started_t_us INTEGER NOT NULL,
+    clock_rate   REAL NOT NULL,
+    recorded_by  TEXT NOT NULL,
+    replay_of    TEXT
+) STRICT;
+
+CREATE TABLE clock_observation (
+    boot_id      TEXT NOT NULL,
+    t_us         INTEGER NOT NULL,
+    unix_us      INTEGER NOT NULL,
+    synchronised INTEGER NOT NULL CHECK (synchronised IN (0, 1)),
+    PRIMARY KEY (boot_id, t_us, unix_us, synchronised)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE decode_set (
+    id              INTEGER PRIMARY KEY,
+    source          TEXT NOT NULL,
+    decoder         TEXT NOT NULL,
+    decoder_version TEXT NOT NULL,
+    config_digest   TEXT NOT NULL,
+    identity        TEXT,
+    UNIQUE (source, decoder, decoder_version, config_digest, identity)
+) STRICT;
+
+-- channels: JSON array of {instrument, name, quantity}, in the order of readings.
+CREATE TABLE channel_group (
+    id         INTEGER PRIMARY KEY,
+    decode_set INTEGER NOT NULL REFERENCES decode_set (id),
+    name       TEXT NOT NULL,
+    channels   TEXT NOT NULL,
+    UNIQUE (decode_set, name, channels)
+) STRICT;
+
+-- In order of arrival. readings: 8 bytes a channel, f64, little-endian; a BLOB,
+-- because a REAL column keeps neither NaN nor -0.0.
+CREATE TABLE sample (
+    seq             INTEGER PRIMARY KEY CHECK (seq > 0),
+    run             INTEGER NOT NULL,
+    channel_group   INTEGER NOT NULL,
+    t_us            INTEGER NOT NULL,
+    instrument_t_us INTEGER,
+    readings        BLOB NOT NULL
+) STRICT;
+
+-- Where to look for a time: between which times the samples of `run` lie that
+-- are numbered first_seq to last_seq. Other runs may have numbers in between.
+CREATE TABLE sample_span (
+    first_seq INTEGER PRIMARY KEY,
+    last_seq  INTEGER NOT NULL,
+    run       INTEGER NOT NULL,
+    t_min_us  INTEGER NOT NULL,
+    t_max_us  INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE frame_chunk (
+    id           INTEGER PRIMARY KEY,
+    run          INTEGER NOT NULL REFERENCES run (id),
+    decode_set   INTEGER NOT NULL REFERENCES decode_set (id),
+    first_number INTEGER NOT NULL,
+    t_min_us     INTEGER NOT NULL,
+    t_max_us     INTEGER NOT NULL,
+    snapshot     BLOB,
+    frames       BLOB NOT NULL,
+    UNIQUE (decode_set, run, first_number)
+) STRICT;
+
+CREATE TABLE pack (
+    label TEXT PRIMARY KEY,
+    body  TEXT NOT NULL
+) STRICT;
+
+CREATE TABLE session (
+    id                  INTEGER PRIMARY KEY,
+    uuid                TEXT NOT NULL UNIQUE,
+    pack                TEXT,
+    sources             TEXT NOT NULL,
+    start_run           INTEGER NOT NULL REFERENCES run (id),
+    start_t_us          INTEGER NOT NULL,
+    end_run             INTEGER REFERENCES run (id),
+    end_t_us            INTEGER,
+    revision            INTEGER NOT NULL,
+    cutoff_voltage_volt REAL,
+    CHECK ((end_run IS NULL) = (end_t_us IS NULL))
+) STRICT;
+
+CREATE TABLE session_tag (
+    session  INTEGER NOT NULL REFERENCES session (id),
+    position INTEGER NOT NULL,
+    key      TEXT NOT NULL,
+    value    TEXT,
+    PRIMARY KEY (session, position)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE report (
+    id       INTEGER PRIMARY KEY,
+    session  INTEGER NOT NULL REFERENCES session (id),
+    revision INTEGER NOT NULL,
+    body     TEXT NOT NULL,
+    UNIQUE (session, revision)
+) STRICT;
+
+CREATE TABLE marker (
+    id      INTEGER PRIMARY KEY,
+    run     INTEGER NOT NULL REFERENCES run (id),
+    t_us    INTEGER NOT NULL,
+    kind    TEXT NOT NULL,
+    source  TEXT,
+    session INTEGER REFERENCES session (id),
+    text    TEXT NOT NULL
+) STRICT;
+
+-- Finds markers by time, and makes writing the same one again do nothing.
+CREATE UNIQUE INDEX marker_once
+    ON marker (run, t_us, kind, ifnull(session, 0), source IS NULL, ifnull(source, ''), text);

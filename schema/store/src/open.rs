@@ -1,0 +1,269 @@
+//! Opening a store for writing: check, lock, create or migrate, and set what
+//! makes a commit durable. Never touches a file that is not a store.
+
+use std::fs::File;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use ampledger_types::Seq;
+use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
+
+use crate::error::{Fault, OpenError, StoreError, io};
+use crate::intern::Interned;
+use crate::lock::{self, Lock};
+use crate::migrations::{self, APPLICATION_ID, STEPS};
+use crate::path::{beside, length, resolve};
+use crate::reader::{self, Reader};
+
+/// How long somebody else's lock is waited for.
+pub(crate) const PATIENCE: Duration = Duration::from_secs(2);
+
+/// After a checkpoint the write-ahead log is cut to at most this many bytes.
+const LOG_BYTES: i64 = 16 << 20;
+
+/// The store, open for writing. There is one in the world for each file.
+///
+/// After [`StoreError::Io`] or [`StoreError::Damaged`] drop it and open it
+/// again: only then is it certain what is on disk. What was not confirmed can
+/// be given again, whether it got there or not.
+#[derive(Debug)]
+pub struct Store {
+    db: Connection,
+    path: PathBuf,
+    uuid: String,
+    pub(crate) recorded_up_to: Seq,
+    pub(crate) interned: Interned,
+    _lock: Lock,
+}
+
+impl Store {
+    /// Opens the store at `path`, or creates it.
+    pub fn open(path: &Path) -> Result<Store, OpenError> {
+        Store::open_with(path, STEPS)
+    }
+
+    fn open_with(path: &Path, steps: &[&str]) -> Result<Store, OpenError> {
+        let path = resolve(path)?;
+        if length(&path) > 0 {
+            refuse_foreign(&path)?;
+        }
+        let lock = lock::take(&path)?;
+        if length(&path) == 0 {
+            create(&path, steps)?;
+        }
+        let at = |e: rusqlite::Error| Fault::from(e).at(&path);
+        let mut db = connect(&path).map_err(at)?;
+        migrations::bring_up(&mut db, &path, steps)?;
+        use_log(&db).map_err(|e| e.at(&path))?;
+        let uuid = reader::uuid(&db).map_err(at)?;
+        let recorded_up_to = reader::newest(&db).map_err(|e| e.at(&path))?;
+        let interned = Interned::default();
+        Ok(Store { db, uuid, recorded_up_to, interned, _lock: lock, path })
+    }
+
+    /// The file, with links followed.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// The store's name, unique everywhere.
+    pub fn uuid(&self) -> &str {
+        &self.uuid
+    }
+
+    /// Number of the newest sample on disk; 0 if there is none.
+    pub fn recorded_up_to(&self) -> Seq {
+        self.recorded_up_to
+    }
+
+    /// A reader of the same file, with a connection of its own.
+    pub fn reader(&self) -> Result<Reader, OpenError> {
+        Reader::open(&self.path)
+    }
+
+    /// Does `act` in one transaction. If anything fails, nothing was done.
+    pub(crate) fn write<T>(
+        &mut self,
+        act: impl FnOnce(&Transaction<'_>, &mut Interned) -> Result<T, Fault>,
+    ) -> Result<T, StoreError> {
+        let interned = &mut self.interned;
+        let tx = self.db.transaction_with_behavior(TransactionBehavior::Immediate);
+        let done = tx.map_err(Fault::from).and_then(|tx| {
+            let made = act(&tx, interned)?;
+            tx.commit()?;
+            Ok(made)
+        });
+        done.map_err(|fault| {
+            // Rows it names may have been rolled back.
+            self.interned = Interned::default();
+            fault.at(&self.path)
+        })
+    }
+}
+
+fn connect(path: &Path) -> rusqlite::Result<Connection> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE
+        | OpenFlags::SQLITE_OPEN_CREATE
+        | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let db = Connection::open_with_flags(path, flags)?;
+    db.busy_timeout(PATIENCE)?;
+    db.pragma_update(None, "page_size", 4096)?;
+    db.pragma_update(None, "synchronous", "FULL")?;
+    db.pragma_update(None, "foreign_keys", true)?;
+    db.pragma_update(None, "trusted_schema", false)?;
+    Ok(db)
+}
+
+/// Makes a store under another name and renames it once it is whole, so that
+/// a power cut leaves a store or none.
+fn create(path: &Path, steps: &[&str]) -> Result<(), OpenError> {
+    let new = beside(path, ".new");
+    for left_over in [&new, &beside(&new, "-journal")] {
+        if left_over.exists() {
+            std::fs::remove_file(left_over).map_err(|e| io(&new, &e))?;
+        }
+    }
+    let at = |e: rusqlite::Error| Fault::from(e).at(&new);
+    let mut db = connect(&new).map_err(at)?;
+    migrations::bring_up(&mut db, &new, steps)?;
+    db.close().map_err(|(_, e)| at(e))?;
+    put_in_place(&new, path)
+}
+
+/// Gives a file that is on disk its lasting name.
+pub(crate) fn put_in_place(from: &Path, to: &Path) -> Result<(), OpenError> {
+    let failed = |e: std::io::Error| OpenError::Store(io(to, &e));
+    std::fs::rename(from, to).map_err(failed)?;
+    match to.parent() {
+        Some(folder) => File::open(folder).and_then(|f| f.sync_all()).map_err(failed),
+        None => Ok(()),
+    }
+}
+
+/// Turns the write-ahead log on.
+fn use_log(db: &Connection) -> Result<(), Fault> {
+    let mode: String = db.pragma_update_and_check(None, "journal_mode", "WAL", |row| row.get(0))?;
+    if mode != "wal" {
+        let what = format!("its journal is '{mode}' and cannot be changed to a write-ahead log");
+        return Err(Fault::Damaged(what));
+    }
+    db.pragma_update_and_check(None, "journal_size_limit", LOG_BYTES, |_| Ok(()))?;
+    Ok(())
+}
+
+/// Looks at the header, taking no lock, making no file, writing nothing.
+pub(crate) fn refuse_foreign(path: &Path) -> Result<(), OpenError> {
+    let foreign = || Err(OpenError::Foreign { path: path.to_owned() });
+    let id = reader::connect_immutable(path)
+        .and_then(|db| db.pragma_query_value(None, "application_id", |row| row.get(0)));
+    match id {
+        Ok(APPLICATION_ID) => Ok(()),
+        Ok(_) => foreign(),
+        Err(e) if e.sqlite_error_code() == Some(rusqlite::ErrorCode::NotADatabase) => foreign(),
+        Err(e) => Err(Fault::from(e).at(path).into()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::append::Batch;
+    use crate::runs::NewRun;
+
+    const NEXT: &str = "ALTER TABLE run ADD COLUMN place TEXT";
+
+    fn new_run() -> NewRun {
+        NewRun {
+            boot_id: "boot".to_owned(),
+            started_t_us: 0,
+            clock_rate: 1.0,
+            recorded_by: "test".to_owned(),
+            replay_of: None,
+        }
+    }
+
+    #[test]
+    fn an_older_store_is_copied_and_then_migrated() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("shed.db");
+        let mut old = Store::open(&path).unwrap();
+        let (uuid, run) = (old.uuid().to_owned(), old.begin_run(&new_run()).unwrap());
+        drop(old);
+
+        let new = Store::open_with(&path, &[STEPS[0], NEXT]).unwrap();
+        assert_eq!(new.uuid(), uuid);
+        assert_eq!(migrations::format(&new.db).unwrap(), 2);
+        drop(new);
+
+        let backup = Reader::open(&migrations::backup_path(&path, 1)).unwrap();
+        assert_eq!(backup.uuid(), uuid);
+        assert_eq!(backup.runs().unwrap(), [run]);
+    }
+
+    #[test]
+    fn a_migration_that_fails_leaves_the_store_as_it_was() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("shed.db");
+        drop(Store::open(&path).unwrap());
+        let half = "CREATE TABLE half (x); INSERT INTO nowhere VALUES (1)";
+        Store::open_with(&path, &[STEPS[0], half]).unwrap_err();
+        let store = Store::open(&path).unwrap();
+        let tables: i64 = store
+            .db
+            .query_row("SELECT count(*) FROM sqlite_schema WHERE name = 'half'", [], |r| r.get(0))
+            .unwrap();
+        assert_eq!((migrations::format(&store.db).unwrap(), tables), (1, 0));
+    }
+
+    #[test]
+    fn a_newer_store_is_refused_and_left_alone() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("shed.db");
+        drop(Store::open_with(&path, &[STEPS[0], NEXT]).unwrap());
+        let before = std::fs::read(&path).unwrap();
+        let error = Store::open(&path).unwrap_err();
+        assert!(matches!(error, OpenError::Newer { found: 2, known: 1, .. }), "{error}");
+        let error = Reader::open(&path).unwrap_err();
+        assert!(matches!(error, OpenError::Newer { found: 2, known: 1, .. }), "{error}");
+        assert_eq!(std::fs::read(&path).unwrap(), before);
+    }
+
+    #[test]
+    fn a_commit_is_written_with_full_synchronisation_to_a_bounded_log() {
+        let dir = tempfile::tempdir().unwrap();
+        let store = Store::open(&dir.path().join("shed.db")).unwrap();
+        let number =
+            |name| store.db.pragma_query_value(None, name, |r| r.get::<_, i64>(0)).unwrap();
+        assert_eq!(number("synchronous"), 2);
+        assert_eq!(number("wal_autocheckpoint"), 1000);
+        assert_eq!(number("journal_size_limit"), LOG_BYTES);
+        assert_eq!(number("foreign_keys"), 1);
+        assert_eq!(number("page_size"), 4096);
+    }
+
+    #[test]
+    fn a_full_disk_takes_nothing_and_the_same_batch_fits_once_there_is_room() {
+        let dir = tempfile::tempdir().unwrap();
+        let mut store = Store::open(&dir.path().join("shed.db")).unwrap();
+        let run = store.begin_run(&new_run()).unwrap().id;
+        let batch =
+            Batch { samples: crate::append::testing::samples(run, 1..=2_000), ..Batch::default() };
+        let pages: i64 = store.db.pragma_query_value(None, "page_count", |r| r.get(0)).unwrap();
+        let limit = |store: &Store, n: i64| {
+            let set = store.db.pragma_update_and_check(None, "max_page_count", n, |_| Ok(()));
+            set.unwrap();
+        };
+
+        limit(&store, pages + 2);
+        let error = store.append(&batch).unwrap_err();
+        assert!(matches!(error, StoreError::Full { .. }), "{error}");
+        assert_eq!(store.recorded_up_to(), 0);
+        let reader = store.reader().unwrap();
+        assert_eq!(reader.recorded_up_to().unwrap(), 0);
+        assert_eq!(reader.sources().unwrap(), Vec::<String>::new());
+
+        limit(&store, 1 << 20);
+        assert_eq!(store.append(&batch).unwrap(), 2_000);
+        assert_eq!(reader.recorded_up_to().unwrap(), 2_000);
+    }
+}

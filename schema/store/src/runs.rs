@@ -1,0 +1,133 @@
+//! Runs, and the clock observations that give their times a date.
+
+use ampledger_types::{Bound, ClockMap, ClockObservation, Marker, Run, RunId};
+use rusqlite::{Row, params};
+
+use crate::error::{Fault, StoreError};
+use crate::open::Store;
+use crate::read::end;
+use crate::reader::Reader;
+
+/// A run that begins.
+#[derive(Clone, Debug, PartialEq)]
+pub struct NewRun {
+    /// Whose clock its times are.
+    pub boot_id: String,
+    /// Boot clock at its start, microseconds.
+    pub started_t_us: i64,
+    /// Real seconds are multiplied by this.
+    pub clock_rate: f64,
+    /// Version and build of the program.
+    pub recorded_by: String,
+    /// The one source of a replay; `None` for a live run.
+    pub replay_of: Option<String>,
+}
+
+impl Store {
+    /// Writes the run down and gives it its number.
+    pub fn begin_run(&mut self, new: &NewRun) -> Result<Run, StoreError> {
+        let NewRun { boot_id, started_t_us, clock_rate, recorded_by, replay_of } = new;
+        self.write(|tx, _| {
+            tx.execute(
+                "INSERT INTO run (boot_id, started_t_us, clock_rate, recorded_by, replay_of) \
+                 VALUES (?1, ?2, ?3, ?4, ?5)",
+                params![boot_id, started_t_us, clock_rate, recorded_by, replay_of],
+            )?;
+            Ok(Run {
+                id: RunId(tx.last_insert_rowid()),
+                boot_id: boot_id.clone(),
+                started_t_us: *started_t_us,
+                clock_rate: *clock_rate,
+                recorded_by: recorded_by.clone(),
+                replay_of: replay_of.clone(),
+            })
+        })
+    }
+}
+
+impl Reader {
+    /// All runs, in order.
+    pub fn runs(&self) -> Result<Vec<Run>, StoreError> {
+        self.read(|db| {
+            let mut find = db.prepare_cached(
+                "SELECT id, boot_id, started_t_us, clock_rate, recorded_by, replay_of \
+                 FROM run ORDER BY id",
+            )?;
+            let rows = find.query_map([], run)?;
+            Ok(rows.collect::<Result<_, _>>()?)
+        })
+    }
+
+    /// What was seen of the wall clock in one boot, in order of the boot clock.
+    pub fn observations(&self, boot_id: &str) -> Result<Vec<ClockObservation>, StoreError> {
+        self.read(|db| {
+            let mut find = db.prepare_cached(
+                "SELECT t_us, unix_us, synchronised FROM clock_observation \
+                 WHERE boot_id = ?1 ORDER BY t_us, unix_us, synchronised",
+            )?;
+            let rows = find.query_map([boot_id], |row| {
+                Ok(ClockObservation {
+                    t_us: row.get(0)?,
+                    unix_us: row.get(1)?,
+                    synchronised: row.get(2)?,
+                })
+            })?;
+            Ok(rows.collect::<Result<_, _>>()?)
+        })
+    }
+
+    /// Gives one boot's times a date.
+    pub fn clock_map(&self, boot_id: &str) -> Result<ClockMap, StoreError> {
+        Ok(ClockMap::new(self.observations(boot_id)?))
+    }
+
+    /// What happened between two moments, both included, in order of time.
+    pub fn markers(&self, from: Bound, to: Option<Bound>) -> Result<Vec<Marker>, StoreError> {
+        let to = end(to);
+        self.read(|db| {
+            let mut find = db.prepare_cached(
+                "SELECT run, t_us, kind, source, session, text FROM marker \
+                 WHERE (run, t_us) >= (?1, ?2) AND (run, t_us) <= (?3, ?4) \
+                 ORDER BY run, t_us, id",
+            )?;
+            let mut rows = find.query(params![from.run.0, from.t_us, to.run.0, to.t_us])?;
+            let mut markers = Vec::new();
+            while let Some(row) = rows.next()? {
+                markers.push(marker(row)?);
+            }
+            Ok(markers)
+        })
+    }
+
+    /// Every source that ever recorded, in order of name.
+    pub fn sources(&self) -> Result<Vec<String>, StoreError> {
+        self.read(|db| {
+            let find = "SELECT DISTINCT source FROM decode_set ORDER BY source";
+            let mut find = db.prepare_cached(find)?;
+            let rows = find.query_map([], |row| row.get(0))?;
+            Ok(rows.collect::<Result<_, _>>()?)
+        })
+    }
+}
+
+fn run(row: &Row<'_>) -> rusqlite::Result<Run> {
+    Ok(Run {
+        id: RunId(row.get(0)?),
+        boot_id: row.get(1)?,
+        started_t_us: row.get(2)?,
+        clock_rate: row.get(3)?,
+        recorded_by: row.get(4)?,
+        replay_of: row.get(5)?,
+    })
+}
+
+fn marker(row: &Row<'_>) -> Result<Marker, Fault> {
+    let kind: String = row.get(2)?;
+    Ok(Marker {
+        at: Bound { run: RunId(row.get(0)?), t_us: row.get(1)? },
+        kind: crate::records::from_json("marker", &format!("\"{kind}\""))?,
+        source: row.get(3)?,
+        session: row.get(4)?,
+        text: row.get(5)?,
+    })
+}

@@ -1,0 +1,11 @@
+//! What the store promises, checked through its public calls only.
+
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on may stop there")]
+
+mod shed;
+
+mod faults;
+mod model;
+mod opening;
+mod reading;
+mod round_trip;

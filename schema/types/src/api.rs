@@ -1,0 +1,247 @@
+//! What travels between the daemon and its clients, as JSON under `/v1`.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use crate::pack::Pack;
+use crate::quantity::Quantity;
+use crate::session::Session;
+
+/// Header in which client and daemon tell each other their build.
+pub const BUILD_HEADER: &str = "ampledger-build";
+
+/// Header of an exported table: the number of the last sample it looked at.
+/// Given back as `up_to`, it makes the metadata those of the same samples.
+pub const UP_TO_HEADER: &str = "ampledger-up-to";
+
+/// `GET /v1/status`
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct StatusResponse {
+    /// The daemon's version and build.
+    pub build: String,
+    /// The store it records into.
+    pub store: StoreStatus,
+    /// Its clock.
+    pub clock: ClockStatus,
+    /// Its sources, by name.
+    pub sources: Vec<SourceStatus>,
+    /// The sessions that are open.
+    pub open_sessions: Vec<OpenSession>,
+}
+
+/// The state of the store.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct StoreStatus {
+    /// The file.
+    pub path: String,
+    /// Its name, unique everywhere.
+    pub uuid: String,
+    /// All samples up to this number are on disk.
+    pub recorded_up_to: u64,
+    /// The newest sample's number.
+    pub newest: u64,
+    /// What is wrong with it, if anything.
+    pub trouble: Option<String>,
+}
+
+/// The state of the daemon's clock.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ClockStatus {
+    /// Seconds since 1970-01-01 UTC, now.
+    pub unix_time_second: f64,
+    /// Whether the system says its clock is synchronised.
+    pub synchronised: bool,
+    /// Real seconds are multiplied by this.
+    pub rate: f64,
+}
+
+/// What a source is doing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum SourceState {
+    /// Being opened, or waiting to be opened again.
+    Opening,
+    /// Readings arrive.
+    Live,
+    /// Open, but no reading for longer than usual.
+    Quiet,
+    /// No reading for long.
+    Dark,
+    /// Cannot be opened, or the configuration is wrong.
+    Failed,
+    /// A replay that has come to its end.
+    Finished,
+}
+
+/// One source.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SourceStatus {
+    /// Its name in the configuration.
+    pub name: String,
+    /// What it is connected to, in words.
+    pub connection: String,
+    /// Name of its decoder.
+    pub decoder: String,
+    /// What it is doing.
+    pub state: SourceState,
+    /// Since when, seconds since 1970-01-01 UTC.
+    pub since_unix_time_second: Option<f64>,
+    /// Why, if it is not live.
+    pub reason: Option<String>,
+    /// When it is opened again, seconds from now.
+    pub retry_in_second: Option<f64>,
+    /// What the instrument said it is.
+    pub identity: Option<String>,
+    /// The latest value of each channel.
+    pub latest: Vec<LatestReading>,
+    /// What was counted since the daemon began.
+    pub counters: SourceCounters,
+}
+
+/// The latest value of one channel.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LatestReading {
+    /// Name of the channel.
+    pub channel: String,
+    /// What it measures.
+    pub quantity: Quantity,
+    /// Its unit, as people write it.
+    pub unit: String,
+    /// The value.
+    pub value: f64,
+    /// How old it is, seconds.
+    pub age_second: f64,
+}
+
+/// What was counted on a source.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SourceCounters {
+    /// Times it was opened.
+    pub opened: u64,
+    /// Bytes received.
+    pub bytes: u64,
+    /// Bytes received that belong to nothing readable.
+    pub bytes_skipped: u64,
+    /// Samples decoded.
+    pub samples: u64,
+    /// Samples and frames dropped because a bound was hit.
+    pub dropped: u64,
+    /// Complaints of the decoder, by kind.
+    pub complaints: BTreeMap<String, u64>,
+    /// The latest complaint in words.
+    pub last_complaint: Option<String>,
+}
+
+/// An open session in short.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct OpenSession {
+    /// The session as it is kept.
+    pub session: Session,
+    /// How it stands, in a sentence.
+    pub sentence: String,
+    /// Given by the pack so far, Ah.
+    pub discharged_ah: Option<f64>,
+    /// Given by the pack so far, Wh.
+    pub discharged_wh: Option<f64>,
+    /// Taken by the pack so far, Ah.
+    pub charged_ah: Option<f64>,
+    /// Taken by the pack so far, Wh.
+    pub charged_wh: Option<f64>,
+}
+
+/// `POST /v1/sessions`
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct StartRequest {
+    /// Label of the pack.
+    pub pack: Option<String>,
+    /// The sources; none named means every source.
+    pub sources: Vec<String>,
+    /// When it began: RFC 3339, or as in `20 min ago`; now if missing.
+    pub at: Option<String>,
+    /// End voltage, V, for this session.
+    pub cutoff_voltage_volt: Option<f64>,
+    /// Tags, each `word` or `key=value`.
+    pub tags: Vec<String>,
+    /// Start although the pack is marked unsafe.
+    pub override_unsafe: bool,
+}
+
+/// The answer to starting a session.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct StartResponse {
+    /// The session.
+    pub session: Session,
+    /// First-minute checks as far as they can be made now.
+    pub checks: Vec<Check>,
+}
+
+/// One check that a person should see.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Check {
+    /// What was looked at, in a word or two.
+    pub name: String,
+    /// How it came out.
+    pub outcome: CheckOutcome,
+    /// In words: what was seen, what to do.
+    pub text: String,
+}
+
+/// How a check came out.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum CheckOutcome {
+    /// As it should be.
+    Good,
+    /// It cannot be told yet.
+    Open,
+    /// Something is wrong.
+    Bad,
+}
+
+/// `POST /v1/sessions/{session}/stop`
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct StopRequest {
+    /// When it ended: RFC 3339, or as in `20 min ago`; now if missing.
+    pub at: Option<String>,
+}
+
+/// `POST /v1/sessions/{session}/tags`
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct TagRequest {
+    /// Tags to hang on, each `word` or `key=value`; the same key is replaced.
+    pub add: Vec<String>,
+    /// Keys to take off.
+    pub remove: Vec<String>,
+    /// Name or rename the pack.
+    pub pack: Option<String>,
+    /// A note for the record, at the present time.
+    pub note: Option<String>,
+}
+
+/// One line of `GET /v1/sessions`
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SessionLine {
+    /// The session as it is kept.
+    #[serde(flatten)]
+    pub session: Session,
+    /// Its start, seconds since 1970-01-01 UTC, where known.
+    pub start_unix_time_second: Option<f64>,
+    /// Its end, where it has one and it is known.
+    pub end_unix_time_second: Option<f64>,
+}
+
+/// `GET /v1/packs` and `PUT /v1/packs/{label}`
+pub type PackBody = Pack;
+
+/// What every refusal looks like.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ErrorResponse {
+    /// A word that programs can rely on.
+    pub code: String,
+    /// What happened, where, and what to do.
+    pub message: String,
+}

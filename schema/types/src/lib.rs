@@ -1,0 +1,26 @@
+//! The words of Ampledger as plain types: what is measured, by what, when,
+//! and what came out of it. This crate knows no other crate of the workspace,
+//! does no I/O and reads no clock.
+//!
+//! Sign convention everywhere: **positive current charges the pack, negative
+//! current discharges it** (that of the Battery Data Format).
+
+pub mod api;
+pub mod frame;
+pub mod pack;
+pub mod quantity;
+pub mod result;
+pub mod sample;
+pub mod session;
+pub mod source;
+pub mod time;
+pub mod unit;
+
+pub use frame::{Frame, FrameKind};
+pub use pack::{Chemistry, Pack, Rating, RatingBasis};
+pub use quantity::Quantity;
+pub use sample::{Channel, Group, Sample, Seq};
+pub use session::{Bound, Marker, MarkerKind, Session, Tag};
+pub use source::{DecodeSet, Instrument};
+pub use time::{ClockMap, ClockObservation, Run, RunId};
+pub use unit::Unit;

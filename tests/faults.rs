@@ -1,0 +1,9 @@
+//! What goes wrong on a bench, each on the real binaries: one module a place
+//! where it goes wrong.
+
+mod cable;
+mod configuration;
+mod end;
+mod line;
+mod scpi;
+mod store;

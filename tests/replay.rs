@@ -1,0 +1,60 @@
+//! A recorded file played again: times come from the file, so figures are
+//! exact, and playing it twice gives the same digits.
+
+use std::fmt::Write as _;
+
+use ampledger_types::api::SourceState;
+use ampledger_types::result::{PhaseKind, SessionReport};
+
+use crate::util::{Bench, sources};
+
+/// A discharge of 1 h at 12 A, voltage falling in a straight line from 26 V to
+/// 24 V, at irregular times (2 s and 3 s in turn), rests of 60 s around it.
+fn file() -> String {
+    let mut text = String::from("Test Time [s],Voltage [V],Current [A]\n");
+    let mut second = 0_u32;
+    while second <= 3720 {
+        let loaded = f64::from(second) - 60.0;
+        let (volt, ampere) = match loaded {
+            t if !(0.0..=3600.0).contains(&t) => (26.2, 0.0),
+            t => (26.0 - 2.0 * t / 3600.0, -12.0),
+        };
+        writeln!(text, "{second},{volt},{ampere}").expect("a string");
+        second += if second.is_multiple_of(5) { 2 } else { 3 };
+    }
+    text
+}
+
+fn played(name: &str) -> (Bench, SessionReport) {
+    let bench = Bench::new(&sources::replay("old-run", name, ""));
+    bench.write(name, file().as_bytes());
+    let daemon = bench.daemon();
+    daemon.until("the file is played", "old-run", |s| s.state == SourceState::Finished);
+    daemon.until_recorded(daemon.status().store.newest);
+    bench.ampledger("start --pack GAL-07 --source old-run --at begin").good();
+    bench.ampledger("stop").good();
+    let report = bench.ampledger("show last --json").json();
+    assert!(daemon.stop().success());
+    (bench, serde_json::from_value(report).expect("a session report"))
+}
+
+#[test]
+fn a_replayed_file_gives_exact_figures() {
+    let (_bench, report) = played("old-run.csv");
+    let discharge = report.phases.iter().find(|p| p.kind == PhaseKind::Discharge);
+    let discharge = discharge.unwrap_or_else(|| panic!("{:#?}", report.phases));
+    // The load comes on between 57 s (or 58 s) and 60 s of the file and goes
+    // off likewise: those intervals belong to the discharge by trapezoid.
+    let delivered = report.results.discharging_capacity_ah.value.expect("a figure");
+    let (least, most) = (12.0, 12.0 + 12.0 * 6.0 / 3600.0);
+    assert!((least..=most).contains(&delivered), "{delivered}");
+    assert_eq!(discharge.charge_ah.map(|q| -q), Some(delivered));
+}
+
+#[test]
+fn playing_a_file_twice_gives_the_same_digits() {
+    let (_one, first) = played("old-run.csv");
+    let (_two, second) = played("old-run.csv");
+    assert_eq!(first.results, second.results);
+    assert_eq!(first.claim, second.claim);
+}

@@ -1,0 +1,30 @@
+//! Ampledger end to end: the real binaries over pseudo-terminals, sockets and
+//! files. This file is the table of contents; nothing here needs a sensor, a
+//! fixed port or a network.
+
+// Clippy lets tests panic, but does not know that all of this is one.
+#![allow(clippy::expect_used, clippy::unwrap_used)]
+
+// How a test gets a bench of its own.
+mod util;
+// Sensors and cables, played by the tests.
+mod peers;
+
+// The main job.
+mod discharge;
+mod replay;
+mod sessions;
+
+// What people and programs see.
+mod api;
+mod cli;
+mod demo;
+mod export;
+
+// What goes wrong, and what it costs.
+mod faults;
+mod regression;
+
+// The tree itself: crates, lints, documents, packaging.
+mod packaging;
+mod workspace;

@@ -1,0 +1,50 @@
+//! Sources as a configuration names them: the sensors of the boat yard. `DIR`
+//! stands for the bench's folder.
+
+/// The shunt in the negative lead: prints `U=… I=…`, at `DIR/NAME`.
+pub fn lines(name: &str) -> String {
+    format!(
+        "
+[sources.{name}]
+decoder = \"text-lines\"
+[sources.{name}.serial]
+path = \"DIR/{name}\"
+baud = 115200
+[sources.{name}.fields.U]
+quantity = \"voltage_volt\"
+[sources.{name}.fields.I]
+quantity = \"current_ampere\"
+"
+    )
+}
+
+/// The electronic load: answers SCPI, at `DIR/NAME`. It is asked every 50 ms
+/// and given 200 ms to answer.
+pub fn scpi(name: &str) -> String {
+    format!(
+        "
+[sources.{name}]
+decoder = \"scpi\"
+[sources.{name}.serial]
+path = \"DIR/{name}\"
+baud = 9600
+[sources.{name}.options]
+interval_second = 0.05
+timeout_second = 0.2
+"
+    )
+}
+
+/// A file that is played as fast as it can be read.
+pub fn replay(name: &str, file: &str, options: &str) -> String {
+    format!(
+        "
+[sources.{name}]
+decoder = \"text-lines\"
+[sources.{name}.replay]
+file = \"DIR/{file}\"
+rate = \"max\"
+{options}
+"
+    )
+}
