@@ -28,15 +28,14 @@ fn commit() -> Option<String> {
     git(&["rev-parse", "--short=12", "HEAD"])
 }
 
-/// What changes when another commit is checked out. A path that does not
-/// exist would make every build start over, so it is left out.
+/// What changes when another commit is checked out or made. The whole folder
+/// of branches, because a branch that is packed away has no file until its
+/// next commit. A path that does not exist would make every build start over,
+/// so it is left out.
 fn watched() -> Vec<String> {
-    let mut paths = vec![git(&["rev-parse", "--git-path", "HEAD"])];
-    if let Some(branch) = git(&["symbolic-ref", "--quiet", "HEAD"]) {
-        paths.push(git(&["rev-parse", "--git-path", &branch]));
-    }
-    paths.push(git(&["rev-parse", "--git-path", "packed-refs"]));
-    paths.into_iter().flatten().filter(|path| std::path::Path::new(path).exists()).collect()
+    let paths = ["HEAD", "refs/heads", "packed-refs"];
+    let paths = paths.into_iter().filter_map(|path| git(&["rev-parse", "--git-path", path]));
+    paths.filter(|path| std::path::Path::new(path).exists()).collect()
 }
 
 fn git(arguments: &[&str]) -> Option<String> {

@@ -1,7 +1,7 @@
 //! The API as a program meets it: builds that refuse each other, bounds on
 //! what is taken, refusals that say what to do, and the stream.
 
-use std::io::{BufRead, Write};
+use std::io::{BufRead, BufReader, Write};
 use std::os::unix::net::UnixListener;
 
 use ampledger_types::api::BUILD_HEADER;
@@ -30,6 +30,9 @@ fn the_client_refuses_a_daemon_of_another_build() {
     std::thread::spawn(move || {
         for stream in listener.incoming() {
             let mut stream = stream.expect("a client");
+            let asked = stream.try_clone().expect("the client's connection");
+            let mut lines = BufReader::new(asked).lines();
+            while lines.next().is_some_and(|line| line.is_ok_and(|text| !text.is_empty())) {}
             let head = format!("HTTP/1.1 200 OK\r\n{BUILD_HEADER}: 9.9.9+other\r\n");
             let _ = stream.write_all(format!("{head}content-length: 2\r\n\r\n{{}}").as_bytes());
         }

@@ -89,3 +89,12 @@ fn both_binaries_say_the_same_version() {
     };
     assert_eq!(say("ampledgerd"), say("ampledger"));
 }
+
+#[test]
+fn errors_are_json_too_where_json_is_asked_for() {
+    let bench = Bench::new("");
+    let run = bench.ampledger("status --json").fails_with(3);
+    let said = format!("{}{}", run.out(), run.err());
+    let error: serde_json::Value = serde_json::from_str(&said).expect(&said);
+    assert!(error["code"].is_string() && error["message"].is_string(), "{said}");
+}

@@ -19,12 +19,14 @@ fn the_demo_ends_within_half_a_minute_and_leaves_nothing_running() {
     let bench = Bench::new("");
     let folder = bench.path("demo");
     let begin = Instant::now();
-    let run = bench.ampledger_with(&["demo", "--output", folder.to_str().expect("a path")]).good();
+    let run = bench.ampledger_with(&["demo", "--dir", folder.to_str().expect("a path")]).good();
     let took = begin.elapsed();
     assert!(took < Duration::from_secs(30), "{took:?}");
     let out = run.out();
     assert!(out.contains("GAL-07") && out.contains("Ah"), "the claim is printed:\n{out}");
     assert!(out.contains(".bdf.csv"), "where the files are is said:\n{out}");
+    let told = out.split_once("The protection").expect("the demo's story").0;
+    assert!(!told.contains("dark"), "dark before the protection tripped:\n{out}");
     let left = processes_with(&bench.path("").display().to_string());
     assert_eq!(left, Vec::<String>::new());
     let exported = std::fs::read_dir(&folder).expect("the demo's folder");

@@ -184,11 +184,14 @@ fn the_example_configuration_is_right_as_it_is_and_with_every_example_in_use() {
     let text = text.expect("the example");
     let as_it_is = check(&text);
     assert!(as_it_is.status.success(), "{}", text_of(&as_it_is));
-    // `# words` is prose, `#key` is an example.
+    // `# words` and `#   words` are prose, `#key`, `#[table]` and the lines of a
+    // list are examples.
+    let is_example = |text: &str| {
+        text.starts_with(|c: char| c.is_ascii_lowercase() || "[]".contains(c))
+            || text.starts_with("  {")
+    };
     let in_use = |line: &str| match line.strip_prefix('#') {
-        Some(example) if example.starts_with(|c: char| c.is_ascii_lowercase() || c == '[') => {
-            example.to_owned()
-        }
+        Some(example) if is_example(example) => example.to_owned(),
         _ => line.to_owned(),
     };
     let all: Vec<String> = text.lines().map(in_use).collect();

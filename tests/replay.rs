@@ -31,7 +31,7 @@ fn played(name: &str) -> (Bench, SessionReport) {
     let daemon = bench.daemon();
     daemon.until("the file is played", "old-run", |s| s.state == SourceState::Finished);
     daemon.until_recorded(daemon.status().store.newest);
-    bench.ampledger("start --pack GAL-07 --source old-run --at begin").good();
+    bench.ampledger("start --pack GAL-07 --source old-run").good();
     bench.ampledger("stop").good();
     let report = bench.ampledger("show last --json").json();
     assert!(daemon.stop().success());

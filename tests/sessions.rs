@@ -145,3 +145,19 @@ fn what_is_not_known_is_null_with_a_reason_and_never_nought() {
     assert_eq!(figure["status"], json!("undetermined"));
     assert!(figure["reasons"].as_array().is_some_and(|r| !r.is_empty()), "{figure}");
 }
+
+#[test]
+fn a_voltage_that_does_not_fit_the_pack_is_told_at_once() {
+    let bench = Bench::new(&sources::lines("bench-shunt"));
+    let cable = Cable::plugged(bench.path("bench-shunt"));
+    let daemon = bench.daemon();
+    daemon.until_opened("bench-shunt", 1);
+    cable.end_first_line();
+    // A 12 V pack hangs on the bench, and the person says it is the 24 V one.
+    let _sensor = Sensor::steady(&cable, PACE, 12.6, 0.0);
+    daemon.until_samples("bench-shunt", 50);
+    let pack = "--pack GAL-07 --chemistry lithium-iron-phosphate --cells 8";
+    let started = bench.ampledger(&format!("start {pack} --json")).json();
+    let checks = started["checks"].as_array().expect("checks");
+    assert!(checks.iter().any(|c| c["outcome"] == json!("bad")), "{started:#}");
+}

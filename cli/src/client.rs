@@ -122,9 +122,9 @@ impl ClientError {
             }
             ClientError::OtherBuild { .. } => Exit::OtherBuild,
             ClientError::Refused(_) => Exit::Refused,
-            ClientError::TooLong { .. }
-            | ClientError::Unreadable { .. }
-            | ClientError::Take(_) => Exit::Io,
+            ClientError::TooLong { .. } | ClientError::Unreadable { .. } | ClientError::Take(_) => {
+                Exit::Io
+            }
         }
     }
 

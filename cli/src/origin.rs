@@ -33,12 +33,12 @@ pub enum Origin<'a> {
     Store(Box<Reader>),
 }
 
-/// What is needed to describe the rows that were written.
-pub enum Rows {
-    /// The number of the last sample that the daemon looked at.
-    UpTo(Option<String>),
-    /// What was written from the store file.
-    Exported(Box<Exported>),
+/// Rows that were written, with what is needed to describe them.
+pub enum Rows<'a> {
+    /// By the daemon, up to the sample of that number.
+    Daemon(&'a Client, Option<String>),
+    /// From a store file.
+    Store(Box<Exported>),
 }
 
 impl<'a> Origin<'a> {
@@ -89,26 +89,28 @@ impl<'a> Origin<'a> {
     }
 
     /// Writes a session's rows in the Battery Data Format.
-    pub fn rows(&self, session: i64, mut to: &mut dyn Write) -> Result<Rows, Failure> {
+    pub fn rows(&self, session: i64, mut to: &mut dyn Write) -> Result<Rows<'a>, Failure> {
         match self {
             Origin::Daemon(client) => {
                 let path = format!("/v1/sessions/{session}/export?format=bdf-csv");
                 let head = client.download(&path, to)?;
                 let up_to = head.get(UP_TO_HEADER).and_then(|value| value.to_str().ok());
-                Ok(Rows::UpTo(up_to.map(str::to_owned)))
+                Ok(Rows::Daemon(client, up_to.map(str::to_owned)))
             }
             Origin::Store(reader) => {
                 let exported = export_bdf_csv(reader, session, &view(), &mut to)?;
-                Ok(Rows::Exported(Box::new(exported)))
+                Ok(Rows::Store(Box::new(exported)))
             }
         }
     }
+}
 
+impl Rows<'_> {
     /// What the rows in `file` cannot hold, as JSON.
-    pub fn metadata(&self, session: i64, rows: &Rows, file: &str) -> Result<String, Failure> {
-        let value = match (self, rows) {
-            (_, Rows::Exported(exported)) => serde_json::to_value(exported.metadata(file)),
-            (Origin::Daemon(client), Rows::UpTo(up_to)) => {
+    pub fn metadata(&self, session: i64, file: &str) -> Result<String, Failure> {
+        let value = match self {
+            Rows::Store(exported) => serde_json::to_value(exported.metadata(file)),
+            Rows::Daemon(client, up_to) => {
                 let mut path = format!(
                     "/v1/sessions/{session}/export/metadata?format=bdf-csv&file={}",
                     segment(file)
@@ -118,7 +120,6 @@ impl<'a> Origin<'a> {
                 }
                 Ok(client.get::<Value>(&path)?)
             }
-            (Origin::Store(_), Rows::UpTo(_)) => Ok(Value::Null),
         };
         let text = value.and_then(|value| serde_json::to_string_pretty(&value));
         Ok(text.map_err(std::io::Error::from)? + "\n")
@@ -169,5 +170,72 @@ impl From<ReportError> for Failure {
             ReportError::NoSuchSession { .. } => no_such_session(&error),
             ReportError::Store(error) => error.into(),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use ampledger_store::{NewRun, NewSession, Store};
+    use ampledger_types::Bound;
+
+    use super::*;
+    use crate::exit::Exit;
+
+    /// A store with a session of GAL-07 in which nothing was recorded.
+    fn origin(folder: &std::path::Path) -> Origin<'static> {
+        let path = folder.join("a.db");
+        let mut store = Store::open(&path).unwrap();
+        let run = NewRun {
+            boot_id: "boot".to_owned(),
+            started_t_us: 0,
+            clock_rate: 1.0,
+            recorded_by: "test".to_owned(),
+            replay_of: None,
+        };
+        let run = store.begin_run(&run).unwrap().id;
+        store.put_pack(&Pack { label: "GAL-07".to_owned(), ..Pack::default() }).unwrap();
+        let new = NewSession {
+            pack: Some("GAL-07".to_owned()),
+            sources: vec!["bench-shunt".to_owned()],
+            start: Bound { run, t_us: 5 },
+            cutoff_voltage_volt: None,
+            tags: Vec::new(),
+        };
+        store.insert_session(&new).unwrap();
+        Origin::Store(Box::new(Reader::open(&path).unwrap()))
+    }
+
+    #[test]
+    fn a_store_file_answers_without_a_daemon() {
+        let folder = tempfile::tempdir().unwrap();
+        let origin = origin(folder.path());
+        assert_eq!(origin.sessions().unwrap().len(), 1);
+        assert_eq!(origin.packs().unwrap()[0].label, "GAL-07");
+        for text in ["1", "GAL-07", "last"] {
+            assert_eq!(origin.find(text).unwrap(), 1);
+            assert_eq!(origin.report(text).unwrap().session.session.id, 1);
+        }
+        assert_eq!(origin.find("TUG-3").unwrap_err().exit(), Exit::Refused);
+    }
+
+    #[test]
+    fn the_metadata_of_a_store_files_rows_names_their_file() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut rows = Vec::new();
+        let written = origin(folder.path()).rows(1, &mut rows).unwrap();
+        assert!(rows.starts_with(b"Test Time / s,"), "{rows:?}");
+        let metadata: Value =
+            serde_json::from_str(&written.metadata(1, "gal-07.bdf.csv").unwrap()).unwrap();
+        assert_eq!(metadata["file"], "gal-07.bdf.csv");
+        assert_eq!(metadata["session"]["pack"], "GAL-07");
+    }
+
+    #[test]
+    fn a_store_that_is_none_ends_with_its_own_code() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("missing.db");
+        let failure = Failure::from(Reader::open(&path).unwrap_err());
+        assert_eq!(failure.exit(), Exit::Store);
+        assert!(!path.exists());
     }
 }

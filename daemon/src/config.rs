@@ -238,22 +238,33 @@ impl Reading<'_> {
         (good, refused)
     }
 
-    /// Reads one table. An unknown key is noted and left out, so that the
-    /// next one is found as well; anything else wrong ends the table.
+    /// Reads one table. What is wrong is noted and left out, so that the next
+    /// thing is found as well; `None` if too little is left.
     fn read<T: DeserializeOwned>(&mut self, prefix: &str, value: Option<Value>) -> Option<T> {
         let mut value = value.unwrap_or_default();
+        let before = self.problems.len();
         loop {
             let error = match serde_path_to_error::deserialize::<_, T>(&value) {
-                Ok(read) => return Some(read),
+                Ok(read) => {
+                    self.problems[before..].sort_by_key(|problem| problem.line);
+                    return Some(read);
+                }
                 Err(error) => error,
             };
             let path = error.path().to_string();
             let message = error.into_inner().to_string();
             let unknown = unknown_field(&message).map(str::to_owned);
             let key = full_key(prefix, &path, unknown.as_deref());
-            self.problem(&key, with_nearest(&message));
+            let inside_it = format!("{key}.");
+            let is_follow_on = message.starts_with("missing field")
+                && self.problems[before..].iter().any(|p| p.key.starts_with(&inside_it));
+            // A mistyped key is a missing one as well: it is told once.
+            if !is_follow_on {
+                self.problem(&key, with_nearest(&message));
+            }
             let inside = key.strip_prefix(prefix).unwrap_or_default();
-            if unknown.is_none() || !remove(&mut value, inside.trim_start_matches('.')) {
+            if !remove(&mut value, inside.trim_start_matches('.')) {
+                self.problems[before..].sort_by_key(|problem| problem.line);
                 return None;
             }
         }

@@ -6,7 +6,7 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use ampledger_decoders::{Command, Complaint, Driver, Input, Output};
+use ampledger_decoders::{Command, Driver, Input, Output};
 use ampledger_store::NewRun;
 use ampledger_types::{ClockObservation, Frame, RunId};
 use tokio::time::timeout;
@@ -83,7 +83,7 @@ impl<'l, L: Link> Conversation<'l, L> {
         };
         self.give(Input::Closed);
         self.asked.clear();
-        self.log.flush(&self.source.decode_set());
+        self.flush(true);
         ended
     }
 
@@ -114,7 +114,7 @@ impl<'l, L: Link> Conversation<'l, L> {
                     self.wake_us = None;
                     self.give(Input::Deadline);
                 }
-                _ = flush.tick() => self.log.flush(&self.source.decode_set()),
+                _ = flush.tick() => self.flush(false),
             }
         }
     }
@@ -156,10 +156,7 @@ impl<'l, L: Link> Conversation<'l, L> {
     /// Gives one input to the decoder and sorts what it says: samples and
     /// complaints at once, requests into the queue.
     fn give(&mut self, input: Input<'_>) {
-        let now_us = match self.own_boot {
-            None => self.source.clock().now_us(),
-            Some(_) => self.replay_now_us,
-        };
+        let now_us = self.now_us();
         self.log.begin(&self.driver);
         let (frame, outputs) = self.driver.give(now_us, input);
         let outputs: Vec<Output> = outputs.collect();
@@ -167,7 +164,7 @@ impl<'l, L: Link> Conversation<'l, L> {
         for output in outputs {
             match output {
                 Output::Sample(sample) => self.sample(sample),
-                Output::Complaint(complaint) => self.complain(&complaint),
+                Output::Complaint(complaint) => self.source.complained(&complaint),
                 Output::Identity { text, .. } => self.source.identified(&text),
                 Output::Wake(t_us) if self.own_boot.is_none() => self.wake_us = t_us,
                 // A replay answers nothing: what was sent then is in the log.
@@ -196,14 +193,16 @@ impl<'l, L: Link> Conversation<'l, L> {
         self.source.sample(sample, self.run, now_us);
     }
 
-    fn complain(&self, complaint: &Complaint) {
-        if self.source.health.complained(complaint) {
-            tracing::warn!(
-                source = %self.source.name,
-                kind = complaint.kind.word(),
-                "cannot read: {}; more of this kind is only counted",
-                complaint.detail
-            );
+    /// Hands what has gathered over to the record.
+    fn flush(&mut self, is_end: bool) {
+        self.source.mark_unreadable(self.run, self.now_us(), is_end);
+        self.log.flush(&self.source.decode_set());
+    }
+
+    fn now_us(&self) -> i64 {
+        match self.own_boot {
+            None => self.source.clock().now_us(),
+            Some(_) => self.replay_now_us,
         }
     }
 

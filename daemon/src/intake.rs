@@ -64,7 +64,10 @@ impl Intake {
     /// Marks something that happened, now, in the record.
     pub fn mark(&self, kind: MarkerKind, source: Option<&str>, text: String) {
         let at = Bound { run: self.run, t_us: self.clock.now_us() };
-        self.put_marker(Marker { at, kind, source: source.map(str::to_owned), session: None, text });
+        self.put_marker(Marker {
+            source: source.map(str::to_owned),
+            ..Marker::new(at, kind, text)
+        });
     }
 
     /// Marks something that happened, as given.

@@ -2,14 +2,13 @@
 //! that computes it from the store. Whatever looks back (a start in the past,
 //! a restart, another pack) is read from the store first and then goes on.
 
-use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard};
 
 use ampledger_report::{SessionFeed, Snapshot, Subject, View};
 use ampledger_store::{NumberedSample, Reader};
-use ampledger_types::api::OpenSession;
-use ampledger_types::{Bound, Instrument, Run, Session};
+use ampledger_types::api::{Check, OpenSession};
+use ampledger_types::{Bound, Run, Session};
 
 use crate::api::ApiError;
 use crate::intake::Intake;
@@ -17,11 +16,12 @@ use crate::intake::Intake;
 /// Samples kept while a session is read from the store; beyond that the
 /// reading begins again, which loses nothing.
 const WAITING_SAMPLES: usize = 200_000;
+/// How far back the first checks look, microseconds.
+const MINUTE_BEFORE_US: i64 = 60_000_000;
 
 /// The open sessions.
 pub struct Keeper {
     store_path: PathBuf,
-    instruments: BTreeMap<String, Instrument>,
     open: Mutex<Vec<Open>>,
 }
 
@@ -39,9 +39,9 @@ enum State {
 }
 
 impl Keeper {
-    /// No session yet. The instruments are those of the configuration.
-    pub fn new(store_path: PathBuf, instruments: BTreeMap<String, Instrument>) -> Self {
-        Keeper { store_path, instruments, open: Mutex::default() }
+    /// No session yet.
+    pub fn new(store_path: PathBuf) -> Self {
+        Keeper { store_path, open: Mutex::default() }
     }
 
     /// Takes up the sessions that were open when the last run ended.
@@ -128,6 +128,22 @@ impl Keeper {
         .await
     }
 
+    /// The first-minute checks as far as they can be made when a session has
+    /// just begun: the minute before counts, or there would be nothing to see.
+    pub async fn first_checks(
+        &self,
+        intake: &Intake,
+        session: &Session,
+    ) -> Result<Vec<Check>, ApiError> {
+        let (id, view) = (session.id, self.view(intake));
+        self.read(move |reader| {
+            let mut subject = Subject::read(reader, id)?;
+            subject.session.start.t_us -= MINUTE_BEFORE_US;
+            Ok(SessionFeed::read(reader, &subject, &view)?.snapshot(&subject, &view).checks)
+        })
+        .await
+    }
+
     /// All open sessions in short. One that cannot be read now says why.
     pub async fn open_sessions(&self, intake: &Intake) -> Vec<OpenSession> {
         let listed = self.read(|reader| Ok(reader.sessions()?)).await.unwrap_or_default();
@@ -146,7 +162,6 @@ impl Keeper {
         View {
             now: Some(Bound { run: intake.run, t_us: intake.clock.now_us() }),
             up_to: None,
-            instruments: self.instruments.clone(),
             build: crate::BUILD.to_owned(),
         }
     }
@@ -193,7 +208,7 @@ impl Keeper {
         let open = all.iter_mut().find(|open| open.id == id)?;
         let State::Live { feed, .. } = &mut open.state else { return None };
         feed.add_runs(subject);
-        feed.fits(subject, view).then(|| feed.snapshot(subject, view))
+        feed.fits(subject).then(|| feed.snapshot(subject, view))
     }
 
     async fn read<T: Send + 'static>(

@@ -90,6 +90,6 @@ fn check(config: &config::Config) -> ExitCode {
         eprintln!("{problem}");
     }
     let (good, refused) = (config.sources.len(), config.refused.len());
-    println!("{good} sources can be used, {refused} are refused");
+    println!("sources that can be used: {good}; refused: {refused}");
     if config.problems.is_empty() { ExitCode::SUCCESS } else { ExitCode::from(1) }
 }

@@ -20,7 +20,8 @@ pub fn sources(daemon: &Daemon, named: &[String]) -> Result<Vec<String>, ApiErro
     }
     for name in named {
         if !known.contains(&name.as_str()) {
-            let mut message = format!("there is no source `{name}`; there are {}", known.join(", "));
+            let mut message =
+                format!("there is no source `{name}`; there are {}", known.join(", "));
             if let Some(near) = nearest(name, known.iter().copied()) {
                 message.push_str(&format!("; did you mean `{near}`?"));
             }
@@ -96,11 +97,7 @@ async fn latest_replay(daemon: &Daemon, source: String) -> Result<Run, ApiError>
     })
 }
 
-async fn bound_at(
-    daemon: &Daemon,
-    at: &str,
-    replay: Option<String>,
-) -> Result<Bound, ApiError> {
+async fn bound_at(daemon: &Daemon, at: &str, replay: Option<String>) -> Result<Bound, ApiError> {
     let clock = &daemon.intake.clock;
     let now_unix_us = clock.unix_us();
     let unix_us = parse_when(at, now_unix_us, &jiff::tz::TimeZone::system())

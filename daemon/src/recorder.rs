@@ -316,3 +316,119 @@ impl Writer {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Arc;
+
+    use ampledger_store::{NewRun, Reader};
+    use ampledger_types::{Channel, DecodeSet, Group, Quantity, RunId, Sample};
+
+    use super::*;
+
+    struct Bench {
+        folder: tempfile::TempDir,
+        recorder: Recorder,
+        thread: JoinHandle<bool>,
+        run: RunId,
+    }
+
+    fn bench() -> Bench {
+        let folder = tempfile::tempdir().unwrap();
+        let mut store = Store::open(&folder.path().join("a.db")).unwrap();
+        let run = NewRun {
+            boot_id: "boot".to_owned(),
+            started_t_us: 0,
+            clock_rate: 1.0,
+            recorded_by: "test".to_owned(),
+            replay_of: None,
+        };
+        let run = store.begin_run(&run).unwrap().id;
+        let (recorder, thread) = Recorder::start(store).unwrap();
+        Bench { folder, recorder, thread, run }
+    }
+
+    fn sample(seq: Seq, run: RunId) -> NumberedSample {
+        let group = Group { name: String::new(), channels: vec![Channel::of(Quantity::Voltage)] };
+        let decode_set = DecodeSet {
+            source: "bench-shunt".to_owned(),
+            decoder: "text-lines".to_owned(),
+            decoder_version: "1".to_owned(),
+            config_digest: String::new(),
+            identity: None,
+        };
+        let t_us = seq as i64 * 1_000;
+        let sample =
+            Sample { group: Arc::new(group), t_us, instrument_t_us: None, values: vec![26.5] };
+        NumberedSample { seq, run, decode_set: Arc::new(decode_set), sample }
+    }
+
+    #[tokio::test]
+    async fn work_on_the_store_sees_everything_handed_over_before() {
+        let b = bench();
+        for seq in 1..=500 {
+            assert!(b.recorder.sample(sample(seq, b.run)));
+        }
+        let up_to = b.recorder.with_store(|store| store.recorded_up_to()).await.unwrap();
+        assert_eq!((up_to, b.recorder.recorded_up_to()), (500, 500));
+    }
+
+    #[tokio::test]
+    async fn finishing_writes_the_rest() {
+        let b = bench();
+        b.recorder.sample(sample(1, b.run));
+        b.recorder.finish();
+        assert!(b.thread.join().unwrap());
+        let reader = Reader::open(&b.folder.path().join("a.db")).unwrap();
+        assert_eq!(reader.recorded_up_to().unwrap(), 1);
+    }
+
+    #[tokio::test]
+    async fn what_can_never_be_kept_does_not_hold_up_the_rest() {
+        let b = bench();
+        b.recorder.sample(sample(5, b.run));
+        b.recorder.with_store(|_| ()).await.unwrap();
+        b.recorder.sample(sample(4, b.run));
+        b.recorder.with_store(|_| ()).await.unwrap();
+        b.recorder.sample(sample(6, b.run));
+        b.recorder.with_store(|_| ()).await.unwrap();
+        assert_eq!((b.recorder.recorded_up_to(), b.recorder.dropped_samples()), (6, 1));
+        assert_eq!(b.recorder.trouble(), None);
+    }
+
+    #[tokio::test]
+    async fn a_full_queue_drops_frames_before_samples_and_counts_both() {
+        let b = bench();
+        let (hold, held) = std::sync::mpsc::channel::<()>();
+        let busy = b.recorder.clone();
+        let (begin, begun) = oneshot::channel();
+        let busy = tokio::spawn(async move {
+            busy.with_store(move |_| {
+                let _ = begin.send(());
+                held.recv()
+            })
+            .await
+        });
+        begun.await.unwrap();
+        let mut seq = 0;
+        let chunk = || FrameChunk {
+            run: b.run,
+            snapshot: None,
+            decode_set: sample(1, b.run).decode_set,
+            frames: Vec::new(),
+        };
+        while seq < QUEUE as u64 && b.recorder.sample(sample(seq + 1, b.run)) {
+            seq += 1;
+            if seq == QUEUE_FOR_FRAMES as u64 + 1 {
+                assert!(!b.recorder.frames(chunk()), "frames must give way");
+            }
+        }
+        assert!(seq > QUEUE_FOR_FRAMES as u64);
+        assert!(!b.recorder.sample(sample(seq + 1, b.run)));
+        assert_eq!(b.recorder.dropped_samples(), 1);
+        drop(hold);
+        let _ = busy.await.unwrap();
+        b.recorder.finish();
+        assert!(b.thread.join().unwrap());
+    }
+}

@@ -123,16 +123,18 @@ async fn assemble(config: &Config, clock_rate: f64) -> Result<Parts, ServiceErro
     })?;
     let (store_uuid, newest) = (store.uuid().to_owned(), store.recorded_up_to());
     let instruments = config.sources.iter().map(|(n, s)| (n.clone(), s.instrument.clone()));
-    let keeper = Arc::new(Keeper::new(config.store.path.clone(), instruments.collect()));
+    store.put_instruments(run.id, &instruments.collect())?;
+    let keeper = Arc::new(Keeper::new(config.store.path.clone()));
     let (recorder, thread) = Recorder::start(store)?;
     recorder.observation(clock.boot_id(), clock.observation(false));
     let intake = Arc::new(Intake::new(clock, recorder, keeper, run.id, newest));
     intake.keeper.add_run(&run);
     intake.keeper.resume(&intake).await;
     let (tasks, stop) = (TaskTracker::new(), CancellationToken::new());
-    let running = config.sources.iter().filter_map(|(name, source)| {
-        sources::start(name, source.clone(), &intake, &tasks, &stop)
-    });
+    let running = config
+        .sources
+        .iter()
+        .filter_map(|(name, source)| sources::start(name, source.clone(), &intake, &tasks, &stop));
     let daemon = Daemon {
         sources: running.collect(),
         refused: refused(config, &intake),

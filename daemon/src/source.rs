@@ -2,15 +2,19 @@
 //! into the daemon.
 
 use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
 
-use ampledger_decoders::{Decoder, Descriptor};
+use ampledger_decoders::{Complaint, Decoder, Descriptor};
 use ampledger_store::NumberedSample;
-use ampledger_types::{DecodeSet, MarkerKind, RunId, Sample};
+use ampledger_types::{Bound, DecodeSet, Marker, MarkerKind, RunId, Sample};
 
 use crate::clock::Clock;
 use crate::config::SourceConfig;
 use crate::health::Health;
 use crate::intake::Intake;
+
+/// How often at most the record gets a marker about unreadable input.
+const MARK_EVERY: Duration = Duration::from_secs(10);
 
 /// One source, shared by its task and the API.
 pub struct Source {
@@ -26,6 +30,15 @@ pub struct Source {
     pub intake: Arc<Intake>,
     descriptor: &'static Descriptor,
     decode_set: Mutex<Arc<DecodeSet>>,
+    unreadable: Mutex<Unreadable>,
+}
+
+/// What could not be read since the last marker about it.
+#[derive(Default)]
+struct Unreadable {
+    count: u64,
+    first: String,
+    marked_at: Option<Instant>,
 }
 
 impl Source {
@@ -41,9 +54,7 @@ impl Source {
             source: name.to_owned(),
             decoder: descriptor.name.to_owned(),
             decoder_version: descriptor.version.to_owned(),
-            config_digest: config
-                .decoder_config()
-                .digest(descriptor.name, descriptor.version),
+            config_digest: config.decoder_config().digest(descriptor.name, descriptor.version),
             identity: None,
         };
         let health = Health::new(name, connection.clone(), descriptor.name, &intake.clock);
@@ -55,6 +66,7 @@ impl Source {
             intake,
             descriptor,
             decode_set: Mutex::new(Arc::new(decode_set)),
+            unreadable: Mutex::default(),
         }
     }
 
@@ -84,6 +96,38 @@ impl Source {
             NumberedSample { seq: 0, run, decode_set: self.decode_set(), sample: sample.clone() };
         let recorded = self.intake.sample(numbered);
         self.health.sampled(&sample, recorded, now_us);
+    }
+
+    /// The decoder could not read something. The log is told once a kind; the
+    /// record gets one marker for many.
+    pub fn complained(&self, complaint: &Complaint) {
+        if self.health.complained(complaint) {
+            tracing::info!(
+                source = %self.name,
+                kind = complaint.kind.word(),
+                "not understood: {}; more of this kind is only counted",
+                complaint.detail
+            );
+        }
+        let mut unreadable = self.unreadable.lock().unwrap_or_else(|e| e.into_inner());
+        if unreadable.count == 0 {
+            unreadable.first.clone_from(&complaint.detail);
+        }
+        unreadable.count += 1;
+    }
+
+    /// Marks what could not be read, if it is time to, or if this is the end.
+    pub fn mark_unreadable(&self, run: RunId, t_us: i64, is_end: bool) {
+        let mut unreadable = self.unreadable.lock().unwrap_or_else(|e| e.into_inner());
+        let is_due = unreadable.marked_at.is_none_or(|at| at.elapsed() >= MARK_EVERY);
+        if unreadable.count == 0 || !(is_due || is_end) {
+            return;
+        }
+        let text = format!("not understood: {}", unreadable.first);
+        let marker = Marker::new(Bound { run, t_us }, MarkerKind::Unreadable, text);
+        let (source, count) = (Some(self.name.clone()), unreadable.count);
+        self.intake.put_marker(Marker { source, count, ..marker });
+        *unreadable = Unreadable { marked_at: Some(Instant::now()), ..Unreadable::default() };
     }
 
     /// The instrument said who it is. Another one than before is marked: its

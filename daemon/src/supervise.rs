@@ -5,10 +5,11 @@
 use std::future::Future;
 use std::panic::AssertUnwindSafe;
 use std::sync::Arc;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use ampledger_types::{Frame, MarkerKind};
 use futures_util::FutureExt;
+use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 
 use crate::conversation::{Conversation, Ended};
@@ -153,14 +154,4 @@ fn real_to_clock_us(source: &Source, pause: Duration) -> i64 {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn waits_are_capped_and_scattered() {
-        for _ in 0..1000 {
-            let pause = jittered(LONGEST_WAIT);
-            assert!(pause >= LONGEST_WAIT.mul_f64(0.8) && pause <= LONGEST_WAIT.mul_f64(1.2));
-        }
-    }
-}
+mod tests;

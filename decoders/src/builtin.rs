@@ -5,10 +5,13 @@ use crate::decoder::Descriptor;
 pub mod json_lines;
 mod readings;
 pub mod scpi;
+#[cfg(test)]
+mod template;
 pub mod text_lines;
 
 /// Every built-in decoder.
-pub static BUILTIN: &[&Descriptor] = &[&json_lines::DESCRIPTOR, &scpi::DESCRIPTOR, &text_lines::DESCRIPTOR];
+pub static BUILTIN: &[&Descriptor] =
+    &[&json_lines::DESCRIPTOR, &scpi::DESCRIPTOR, &text_lines::DESCRIPTOR];
 
 /// The built-in decoder of that name.
 pub fn find(name: &str) -> Option<&'static Descriptor> {

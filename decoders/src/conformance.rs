@@ -135,9 +135,10 @@ impl Case<'_> {
                             cuts.iter().map(|c| c.index(bytes.len() + 1)).collect();
                         at.extend([0, bytes.len()]);
                         at.sort_unstable();
-                        split.extend(at.windows(2).map(|w| {
-                            (*now_us, Event::Received(bytes[w[0]..w[1]].to_vec()))
-                        }));
+                        split.extend(
+                            at.windows(2)
+                                .map(|w| (*now_us, Event::Received(bytes[w[0]..w[1]].to_vec()))),
+                        );
                     }
                     other => split.push((*now_us, other.clone())),
                 }

@@ -132,7 +132,13 @@ impl Complaint {
 /// The beginning of what was received, short and safe to print.
 pub fn excerpt(text: &str) -> String {
     const LONGEST_CHARS: usize = 48;
-    let mut shown: String = text.chars().take(LONGEST_CHARS).flat_map(char::escape_debug).collect();
+    let mut shown = String::new();
+    for c in text.chars().take(LONGEST_CHARS) {
+        match c {
+            '"' | '\'' | '\\' => shown.push(c),
+            c => shown.extend(c.escape_debug()),
+        }
+    }
     if text.chars().nth(LONGEST_CHARS).is_some() {
         shown.push('…');
     }

@@ -26,11 +26,7 @@ impl Driver {
 
     /// Gives the decoder one input. Returns the frame for the log and what the
     /// decoder said.
-    pub fn give(
-        &mut self,
-        now_us: i64,
-        input: Input<'_>,
-    ) -> (Frame, std::vec::Drain<'_, Output>) {
+    pub fn give(&mut self, now_us: i64, input: Input<'_>) -> (Frame, std::vec::Drain<'_, Output>) {
         let frame = self.frame(now_us, &input);
         self.decoder.handle(now_us, input, &mut self.outputs);
         for output in &mut self.outputs {

@@ -245,7 +245,11 @@ impl Axis {
     }
 
     fn anchor_here(&mut self, now_us: i64, device_us: i64) -> i64 {
-        let t_us = self.without_time(now_us);
+        // Within a record, arrival must not open a gap that is none.
+        let t_us = match self.last_t_us.filter(|_| self.record && self.anchor.is_some()) {
+            Some(last_us) => last_us,
+            None => self.without_time(now_us),
+        };
         self.anchor = Some((t_us, device_us));
         (self.last_device_us, self.behind) = (device_us, false);
         t_us
@@ -330,6 +334,17 @@ mod tests {
         assert_eq!(t(0).0, 7_200_000_011);
         assert_eq!(t(1_000).0, 7_200_000_011);
         assert_eq!(t(2_000), (7_200_001_011, None));
+    }
+
+    #[test]
+    fn a_record_that_begins_anew_has_no_gap_from_when_it_is_played() {
+        let (mut axis, reader) = (Axis::default(), reader(None));
+        axis.opened(true);
+        assert_eq!(axis.place(0, 0, &reader).0, 0);
+        assert_eq!(axis.place(1_000_000, 5, &reader).0, 5);
+        assert_eq!(axis.place(2_000_000, 1, &reader).0, 5);
+        assert_eq!(axis.place(3_000_000, 2, &reader).0, 5);
+        assert_eq!(axis.place(4_000_000, 4, &reader).0, 7);
     }
 
     proptest! {

@@ -96,9 +96,8 @@ impl Field {
         written: Option<&str>,
         name: &str,
     ) -> Result<Self, ConfigProblem> {
-        let problem = |key: &str, what: String| {
-            Err(ConfigProblem::new(format!("fields.{name}.{key}"), what))
-        };
+        let problem =
+            |key: &str, what: String| Err(ConfigProblem::new(format!("fields.{name}.{key}"), what));
         let quantity = config.quantity;
         if config.sign == Sign::DischargingPositive && !quantity.is_directed() {
             return problem("sign", format!("{quantity} has no direction; leave it out"));
@@ -188,7 +187,9 @@ fn unit_of(quantity: Quantity, text: &str) -> Result<Conversion, String> {
     };
     match degrees.or_else(|| parse_unit(text)) {
         Some(unit) if unit.unit == wanted => Ok(unit),
-        Some(_) => Err(format!("`{text}` is no unit of {quantity}, which is in {}", wanted.symbol())),
+        Some(_) => {
+            Err(format!("`{text}` is no unit of {quantity}, which is in {}", wanted.symbol()))
+        }
         None => Err(format!("`{text}` is no known unit; {quantity} is in {}", wanted.symbol())),
     }
 }
@@ -273,7 +274,8 @@ mod tests {
         for (unit, factor) in [("mA", 1000), ("uA", 1_000_000)] {
             for raw in (0..100_000).step_by(7) {
                 let read = read(&Mapping::default(), "I", f64::from(raw), Some(unit)).unwrap();
-                let exact: f64 = format!("{raw}e-{}", if factor == 1000 { 3 } else { 6 }).parse().unwrap();
+                let exact: f64 =
+                    format!("{raw}e-{}", if factor == 1000 { 3 } else { 6 }).parse().unwrap();
                 assert_eq!(read, exact, "{raw} {unit}");
             }
         }
@@ -296,15 +298,33 @@ mod tests {
     #[test]
     fn contradictions_are_refused_with_their_key() {
         for (key, fields) in [
-            ("fields.U.unit", serde_json::json!({ "U": { "quantity": "voltage_volt", "unit": "mA" } })),
-            ("fields.U.unit", serde_json::json!({ "U": { "quantity": "voltage_volt", "unit": "x" } })),
-            ("fields.current_A.unit", serde_json::json!({ "current_A": { "quantity": "voltage_volt" } })),
+            (
+                "fields.U.unit",
+                serde_json::json!({ "U": { "quantity": "voltage_volt", "unit": "mA" } }),
+            ),
+            (
+                "fields.U.unit",
+                serde_json::json!({ "U": { "quantity": "voltage_volt", "unit": "x" } }),
+            ),
+            (
+                "fields.current_A.unit",
+                serde_json::json!({ "current_A": { "quantity": "voltage_volt" } }),
+            ),
             ("fields.U [mA].unit", serde_json::json!({ "U [mA]": { "quantity": "voltage_volt" } })),
-            ("fields.U.scale", serde_json::json!({ "U": { "quantity": "voltage_volt", "scale": 0.0 } })),
-            ("fields.U.sign", serde_json::json!({
-                "U": { "quantity": "voltage_volt", "sign": "discharging-positive" } })),
-            ("fields.b.channel", serde_json::json!({
-                "a": { "quantity": "voltage_volt" }, "b": { "quantity": "voltage_volt" } })),
+            (
+                "fields.U.scale",
+                serde_json::json!({ "U": { "quantity": "voltage_volt", "scale": 0.0 } }),
+            ),
+            (
+                "fields.U.sign",
+                serde_json::json!({
+                "U": { "quantity": "voltage_volt", "sign": "discharging-positive" } }),
+            ),
+            (
+                "fields.b.channel",
+                serde_json::json!({
+                "a": { "quantity": "voltage_volt" }, "b": { "quantity": "voltage_volt" } }),
+            ),
         ] {
             assert_eq!(mapping(fields).unwrap_err().key, key);
         }

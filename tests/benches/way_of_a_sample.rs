@@ -28,14 +28,16 @@ const PARTS: [&str; 4] = ["bare insert", "decode", "record", "read back"];
 
 fn main() -> Result<(), Failure> {
     let lines = lines();
+    let all = tempfile::tempdir()?;
     let mut rounds = Vec::new();
-    for _ in 0..ROUNDS {
-        let dir = tempfile::tempdir()?;
-        let (bare, ()) = timed(|| bare_insert(&dir.path().join("bare.db"), &lines))?;
+    for round in 0..ROUNDS {
+        let dir = all.path().join(round.to_string());
+        std::fs::create_dir(&dir)?;
+        let (bare, ()) = timed(|| bare_insert(&dir.join("bare.db"), &lines))?;
         let (decoded, samples) = timed(|| decode(&lines))?;
         let given = samples.clone();
-        let (recorded, ()) = timed(|| record(&dir.path().join("store.db"), given))?;
-        let (read, found) = timed(|| read_back(&dir.path().join("store.db")))?;
+        let (recorded, ()) = timed(|| record(&dir.join("store.db"), given))?;
+        let (read, found) = timed(|| read_back(&dir.join("store.db")))?;
         if found != samples {
             return Err("what was read back is not what was recorded".into());
         }

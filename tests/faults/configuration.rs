@@ -32,11 +32,10 @@ fn a_wrong_key_is_told_with_file_line_key_and_the_nearest() {
 
 #[test]
 fn every_mistake_is_told_at_once() {
-    let wrong =
-        sources::lines("bench-shunt").replace("baud", "buad").replace("quantity", "quantiti");
+    let wrong = sources::lines("bench-shunt").replace("baud", "buad") + "scael = 2.0\n";
     let bench = Bench::new(&wrong);
     let (said, _) = check(&bench);
-    assert!(said.contains("`baud`") && said.contains("`quantity`"), "{said}");
+    assert!(said.contains("`baud`") && said.contains("`scale`"), "{said}");
 }
 
 #[test]

@@ -1,7 +1,7 @@
 //! How a daemon ends: killed without a word, or stopped in order.
 
 use std::os::unix::net::UnixDatagram;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use crate::peers::{Cable, Sensor};
 use crate::util::{Bench, Daemon, PATIENCE, rounds, sources};
@@ -74,6 +74,28 @@ fn an_orderly_stop_loses_nothing() {
     assert!(status.success(), "{status}");
     assert!(!bench.socket().exists(), "the socket is taken away");
     assert_eq!(rows(&bench, "last"), sent);
+}
+
+#[test]
+fn a_stop_does_not_wait_for_a_device_that_is_not_there() {
+    let bench = Bench::new(&sources::lines("bench-shunt"));
+    let daemon = bench.daemon();
+    daemon.until("it waits for its next try", "bench-shunt", |s| s.retry_in_second.is_some());
+    let begin = Instant::now();
+    assert!(daemon.stop().success());
+    assert!(begin.elapsed() < Duration::from_secs(2), "{:?}", begin.elapsed());
+}
+
+#[test]
+fn the_log_is_for_programs_where_that_is_asked_for() {
+    let bench = Bench::new("[log]\nformat = \"json\"\n");
+    let daemon = bench.daemon();
+    let log = daemon.log();
+    assert!(log.lines().count() > 0, "nothing was logged");
+    for line in log.lines() {
+        let entry: serde_json::Value = serde_json::from_str(line).expect(line);
+        assert!(entry["level"].is_string() && entry["timestamp"].is_string(), "{entry}");
+    }
 }
 
 #[test]

@@ -18,6 +18,7 @@ fn of_two_daemons_on_one_store_the_second_says_who_holds_it() {
     assert!(said.contains(&first.id().to_string()), "who holds it: {said}");
     assert!(said.contains("bench.db"), "which store: {said}");
     first.until_opened("bench-shunt", 1);
+    cable.end_first_line();
     cable.send(line(26.4, -12.1).as_bytes());
     first.until_samples("bench-shunt", 1);
     assert!(first.stop().success(), "the first is not disturbed");

@@ -19,7 +19,7 @@ quantity = \"current_ampere\"
 }
 
 /// The electronic load: answers SCPI, at `DIR/NAME`. It is asked every 50 ms
-/// and given 200 ms to answer.
+/// and given 200 ms to answer; after that the line must be quiet for 400 ms.
 pub fn scpi(name: &str) -> String {
     format!(
         "
@@ -29,8 +29,16 @@ decoder = \"scpi\"
 path = \"DIR/{name}\"
 baud = 9600
 [sources.{name}.options]
-interval_second = 0.05
-timeout_second = 0.2
+timeout_ms = 200
+quiet_ms = 400
+queries = [
+    {{ send = \"MEAS:VOLT?\", every_ms = 50, fields = [\"U\"] }},
+    {{ send = \"MEAS:CURR?\", every_ms = 50, fields = [\"I\"] }},
+]
+[sources.{name}.fields.U]
+quantity = \"voltage_volt\"
+[sources.{name}.fields.I]
+quantity = \"current_ampere\"
 "
     )
 }

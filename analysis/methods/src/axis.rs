@@ -4,7 +4,7 @@
 
 use std::sync::Arc;
 
-use ampledger_types::{Group, Quantity, RunId, Sample};
+use ampledger_types::{Channel, Group, Quantity, RunId, Sample};
 
 /// One moment of a session: the quantities that arrived at it.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -137,7 +137,7 @@ impl Axis {
 
     fn group_number(&mut self, source: usize, group: &Arc<Group>) -> usize {
         let same = |(s, g): &(usize, Arc<Group>)| {
-            *s == source && (Arc::ptr_eq(g, group) || g.as_ref() == group.as_ref())
+            *s == source && (Arc::ptr_eq(g, group) || carry_the_same(g, group))
         };
         let known = self.groups.iter().position(same);
         known.unwrap_or_else(|| {
@@ -149,10 +149,25 @@ impl Axis {
     }
 }
 
+/// Whether two groups of a source are one stream. A header that changes in mid
+/// stream, or a line with one field more, makes another group; it is the same
+/// stream as long as its current comes from the same channel (its voltage,
+/// where there is no current).
+fn carry_the_same(a: &Group, b: &Group) -> bool {
+    match (lead(a), lead(b)) {
+        (None, None) => a == b,
+        (a, b) => a == b,
+    }
+}
+
+fn lead(group: &Group) -> Option<&Channel> {
+    let at = group.position(Quantity::Current).or(group.position(Quantity::Voltage))?;
+    group.channels.get(at)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
-    use ampledger_types::Channel;
 
     fn group(quantities: &[Quantity]) -> Arc<Group> {
         let channels = quantities.iter().map(|q| Channel::of(*q)).collect();
@@ -191,11 +206,27 @@ mod tests {
         let g = group(&[Quantity::Current]);
         let mut axis = Axis::new(&[], vec![run(1, "a", Some(0))]);
         axis.row("load", RunId(1), &sample(&g, 7_000_000, &[-12.0])).unwrap();
+        axis.row("clamp", RunId(1), &sample(&g, 6_500_000, &[-12.0])).unwrap();
         axis.add_run(run(2, "b", None));
         let first = axis.row("load", RunId(2), &sample(&g, 99, &[-12.0])).unwrap();
         assert_eq!((first.row.t_us, first.before), (7_000_000, Some(Break::LengthUnknown)));
         let next = axis.row("load", RunId(2), &sample(&g, 1_000_099, &[-12.0])).unwrap();
         assert_eq!((next.row.t_us, next.before), (8_000_000, None));
+    }
+
+    #[test]
+    fn a_header_that_changes_does_not_make_another_stream() {
+        let narrow = group(&[Quantity::Voltage, Quantity::Current]);
+        let wide = group(&[Quantity::Current, Quantity::Voltage, Quantity::Temperature(1)]);
+        let (volts, more) =
+            (group(&[Quantity::Voltage]), group(&[Quantity::Voltage, Quantity::Frequency]));
+        let mut axis = Axis::new(&[], vec![run(1, "a", Some(0))]);
+        let mut number = |g: &Arc<Group>| {
+            let values = vec![1.0; g.channels.len()];
+            axis.row("bench-shunt", RunId(1), &sample(g, 0, &values)).unwrap().row.group
+        };
+        assert_eq!([number(&narrow), number(&wide)], [0, 0]);
+        assert_eq!([number(&volts), number(&more)], [1, 1]);
     }
 
     #[test]

@@ -51,6 +51,37 @@ pub(crate) enum Ending {
     Running,
 }
 
+/// What an end is judged by.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Judge<'a> {
+    pub(crate) setting: &'a Setting,
+    /// Median interval between rows, s.
+    pub(crate) interval_second: Option<f64>,
+    /// The least current that is a load worth the name, A.
+    pub(crate) least_load_ampere: f64,
+}
+
+impl Judge<'_> {
+    /// Whether the pack was loaded when the source fell silent.
+    pub(crate) fn was_loaded(&self, load: Option<LoadBefore>) -> bool {
+        load.is_some_and(|l| l.current_ampere >= self.least_load_ampere)
+    }
+
+    /// The current gone within two rows, and the voltage collapsed with it.
+    fn is_trip(&self, ending: &Ending) -> bool {
+        let Ending::Rest { load: Some(load), lowest_volt } = ending else { return false };
+        // The first row at rest comes after the rows since the full load.
+        let rows = load.rows_since_full as f64 + 1.0;
+        rows <= self.setting.rules.trip_samples && self.collapsed(load, *lowest_volt)
+    }
+
+    /// Whether the voltage collapsed as the load went.
+    pub(crate) fn collapsed(&self, load: &LoadBefore, lowest_volt: Option<f64>) -> bool {
+        let share = self.setting.rules.trip_collapse_percent / 100.0;
+        lowest_volt.zip(load.voltage_volt).is_some_and(|(lowest, before)| lowest < before * share)
+    }
+}
+
 impl DischargeWatch {
     pub(crate) fn new(setting: &Setting) -> Self {
         DischargeWatch {
@@ -147,13 +178,9 @@ impl DischargeWatch {
 
     /// The end, and whether it is one for good: the cut-off reached, a trip,
     /// or a dark end of an instrument that the pack powers.
-    pub(crate) fn end(
-        &self,
-        ending: &Ending,
-        setting: &Setting,
-        interval_second: Option<f64>,
-    ) -> (FoundEnd, bool) {
-        let tripped = is_trip(ending, setting);
+    pub(crate) fn end(&self, ending: &Ending, judge: &Judge) -> (FoundEnd, bool) {
+        let setting = judge.setting;
+        let tripped = judge.is_trip(ending);
         let crossed = self.reached.or_else(|| self.crossed_at_the_end(ending, tripped));
         let reason = match ending {
             Ending::Rest { .. } if tripped => EndReason::ProtectionTrip,
@@ -172,8 +199,10 @@ impl DischargeWatch {
             cutoff: crossed.and_then(|c| c.ok()),
             cutoff_unknown_because: self.unknown_because(crossed, reason, last),
             last_loaded_voltage_volt: last.and_then(|p| p.reading.voltage_volt),
-            trip_means_empty: last.filter(|_| asks_if_empty).and_then(|p| self.is_empty(&p, setting)),
-            hidden_ah: self.hidden_ah(ending, setting, interval_second),
+            trip_means_empty: last
+                .filter(|_| asks_if_empty)
+                .and_then(|p| self.is_empty(&p, setting)),
+            hidden_ah: self.hidden_ah(ending, judge),
         };
         let is_emptied = crossed.is_some() || tripped || (is_dark && setting.powered_by_pack);
         (end, is_emptied)
@@ -249,24 +278,11 @@ impl DischargeWatch {
         }
     }
 
-    fn hidden_ah(
-        &self,
-        ending: &Ending,
-        setting: &Setting,
-        interval_second: Option<f64>,
-    ) -> Option<f64> {
+    fn hidden_ah(&self, ending: &Ending, judge: &Judge) -> Option<f64> {
         let Ending::Dark { seconds, .. } = ending else { return None };
         let last = self.last_loaded?.reading.current_ampere.abs();
-        let hidden_second = if setting.powered_by_pack { interval_second } else { *seconds };
+        let hidden_second =
+            if judge.setting.powered_by_pack { judge.interval_second } else { *seconds };
         hidden_second.map(|s| last * s / 3600.0)
     }
-}
-
-/// The current gone within two rows, and the voltage collapsed with it.
-fn is_trip(ending: &Ending, setting: &Setting) -> bool {
-    let Ending::Rest { load: Some(load), lowest_volt: Some(lowest) } = ending else { return false };
-    let share = setting.rules.trip_collapse_percent / 100.0;
-    // The first row at rest comes after the rows since the full load.
-    let rows = load.rows_since_full as f64 + 1.0;
-    rows <= setting.rules.trip_samples && load.voltage_volt.is_some_and(|v| *lowest < v * share)
 }

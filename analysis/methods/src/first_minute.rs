@@ -17,6 +17,11 @@ use crate::tally::Tally;
 const READINGS: u32 = 10;
 /// Readings of two ammeters further apart are not compared, s.
 const AMMETER_SKEW_SECOND: f64 = 2.0;
+/// A current that moved by more than this share since the reading before is
+/// not compared: the two sides may have seen different moments of it.
+const STEADY: f64 = 0.1;
+/// After a load or a charger comes on, the voltage is waited for this long, s.
+const ONSET_SECOND: f64 = 30.0;
 
 /// Two sums over the same readings.
 #[derive(Clone, Copy, Debug, Default)]
@@ -63,16 +68,26 @@ impl Onset {
     }
 }
 
+/// A load or a charger came on; the voltage has not said anything yet.
+#[derive(Clone, Copy, Debug)]
+struct Waiting {
+    kind: PhaseKind,
+    since_us: i64,
+    before_volt: f64,
+}
+
 #[derive(Clone, Debug, Default)]
 pub(crate) struct FirstMinute {
     first_us: Option<i64>,
     rest_voltage: Option<f64>,
     onset: Option<Onset>,
+    waiting: Option<Waiting>,
     power: Pair,
     saw_power: bool,
     ammeters: Pair,
     saw_ammeter: bool,
     main: Option<Point>,
+    is_steady: bool,
     told_voltage: bool,
     pub(crate) tally: Tally,
 }
@@ -85,19 +100,23 @@ impl FirstMinute {
             return;
         }
         let Some(last) = feed.last.filter(|p| p.t_us == row.t_us) else { return };
+        let current = last.reading.current_ampere;
+        let before = self.main.map(|p| p.reading.current_ampere);
+        self.is_steady = before.is_some_and(|b| (current - b).abs() <= STEADY * current.abs());
         self.main = Some(last);
-        if class(last.reading.current_ampere, rest) == PhaseKind::Rest {
+        let kind = class(current, rest);
+        if kind == PhaseKind::Rest {
             self.rest_voltage(&last, setting);
         } else {
             self.power(row, &last, setting);
         }
+        self.wait_for_voltage(kind, &last, setting);
     }
 
     fn rest_voltage(&mut self, point: &Point, setting: &Setting) {
         let first_us = *self.first_us.get_or_insert(point.t_us);
         let Some(voltage) = point.reading.voltage_volt else { return };
-        let is_early =
-            seconds_between(first_us, point.t_us) <= setting.rules.check_settle_second;
+        let is_early = seconds_between(first_us, point.t_us) <= setting.rules.check_settle_second;
         if !is_early && self.rest_voltage.is_some() {
             return;
         }
@@ -114,7 +133,7 @@ impl FirstMinute {
         let Some(power) = row.power_watt.filter(|p| p.is_finite()) else { return };
         self.saw_power = true;
         let Some(voltage) = point.reading.voltage_volt else { return };
-        if self.power.is_done() {
+        if self.power.is_done() || !self.is_steady {
             return;
         }
         // Some meters give power without a sign; the sign is another check.
@@ -128,7 +147,9 @@ impl FirstMinute {
     fn second_ammeter(&mut self, row: &Row, rest: f64, setting: &Setting) {
         let Some(theirs) = row.current_ampere.filter(|i| i.is_finite()) else { return };
         self.saw_ammeter = true;
-        let Some(main) = self.main.filter(|_| !self.ammeters.is_done()) else { return };
+        let Some(main) = self.main.filter(|_| self.is_steady && !self.ammeters.is_done()) else {
+            return;
+        };
         let is_near = seconds_between(main.t_us, row.t_us).abs() <= AMMETER_SKEW_SECOND;
         let ours = main.reading.current_ampere;
         if !is_near || class(ours, rest) == PhaseKind::Rest {
@@ -144,32 +165,42 @@ impl FirstMinute {
 
     /// A phase gives way to another: the first load or charge after a rest
     /// shows whether the sign is right.
-    pub(crate) fn change(&mut self, old: &Segment, new: &Segment, setting: &Setting) {
+    pub(crate) fn change(&mut self, old: &Segment, new: &Segment, now: &Point, setting: &Setting) {
         if self.onset.is_some() || old.kind != PhaseKind::Rest || new.kind == PhaseKind::Rest {
             return;
         }
-        let (Some(before_volt), Some(after_volt)) = (old.last_voltage, new.last_voltage) else {
+        let since_us = new.start_us;
+        self.waiting =
+            old.last_voltage.map(|before_volt| Waiting { kind: new.kind, since_us, before_volt });
+        self.wait_for_voltage(new.kind, now, setting);
+    }
+
+    fn wait_for_voltage(&mut self, kind: PhaseKind, point: &Point, setting: &Setting) {
+        let Some(waiting) = self.waiting else { return };
+        if kind != waiting.kind || seconds_between(waiting.since_us, point.t_us) > ONSET_SECOND {
+            self.waiting = None;
             return;
-        };
+        }
+        let Some(after_volt) = point.reading.voltage_volt else { return };
+        let before_volt = waiting.before_volt;
         let least = before_volt.abs() * setting.rules.check_sign_percent / 100.0;
         let steps = 2.0 * setting.voltage_resolution.unwrap_or(0.0);
         if (after_volt - before_volt).abs() <= least.max(steps) {
             return;
         }
-        let onset = Onset { kind: new.kind, before_volt, after_volt };
+        self.waiting = None;
+        let onset = Onset { kind, before_volt, after_volt };
         self.onset = Some(onset);
         if !onset.fits() {
-            self.tally.tell(AnomalyKind::CurrentSignReversed, new.start_us, sign_text(&onset));
+            let text = sign_text(&onset);
+            self.tally.tell(AnomalyKind::CurrentSignReversed, waiting.since_us, text);
         }
     }
 
     /// The checks as far as they can be made now.
     pub(crate) fn checks(&self, feed: &Feed, setting: &Setting) -> Vec<Check> {
-        let mut checks = vec![
-            current_check(feed),
-            self.voltage_check(feed, setting),
-            self.sign_check(),
-        ];
+        let mut checks =
+            vec![current_check(feed), self.voltage_check(feed, setting), self.sign_check()];
         if self.saw_power {
             let rule = setting.rules.check_power_percent;
             checks.push(pair_check("power", &self.power, rule, power_text));
@@ -250,9 +281,8 @@ fn sign_text(onset: &Onset) -> String {
     let Onset { kind, before_volt, after_volt } = *onset;
     let what = if kind == PhaseKind::Charge { "charge" } else { "discharge" };
     let moved = if after_volt > before_volt { "rose" } else { "fell" };
-    let seen = format!(
-        "the voltage {moved} from {before_volt:.2} V to {after_volt:.2} V as {what} began"
-    );
+    let seen =
+        format!("the voltage {moved} from {before_volt:.2} V to {after_volt:.2} V as {what} began");
     match onset.fits() {
         true => seen,
         false => format!("{seen}: turn the sign of the current round in the configuration"),

@@ -1,9 +1,9 @@
 //! Samples to figures: pure functions without clock or I/O. The same code runs
 //! over a live stream and over a stored session and gives the same digits.
 //!
-//! The way: [`axis`] turns samples into rows on one time axis, [`feed`] turns
+//! The way: [`axis`] turns samples into rows on one time axis, `feed` turns
 //! rows into intervals (or says why not), [`session`] books each interval to a
-//! phase, [`discharge`] says how a discharge ended.
+//! phase, `discharge` says how a discharge ended.
 
 pub mod axis;
 pub mod cumulative;
@@ -12,10 +12,10 @@ mod feed;
 pub mod findings;
 pub mod first_minute;
 pub mod integrate;
+mod knee;
 mod phases;
 pub mod rules;
 pub mod session;
-mod knee;
 mod snapshot;
 mod stuck;
 mod tally;
@@ -24,8 +24,6 @@ mod window;
 
 pub use axis::{Axis, Break, Placed, Row, RunOffset};
 pub use cumulative::{Cumulative, RunningTotals};
-pub use findings::{
-    Analysis, Cutoff, FoundAnomaly, FoundEnd, FoundGap, FoundPhase, Now, Totals,
-};
+pub use findings::{Analysis, Cutoff, FoundAnomaly, FoundEnd, FoundGap, FoundPhase, Now, Totals};
 pub use rules::{CutoffRule, Rules, Setting};
 pub use session::SessionAnalysis;

@@ -194,9 +194,8 @@ impl Segment {
             (Some(f.discharged.charge_ah()), Some(f.charged.charge_ah()))
         });
         let (discharged_wh, charged_wh) = match self.first_voltage {
-            Some(_) => self.shown(self.flows.net_wh(), |f| {
-                (f.discharged.energy_wh(), f.charged.energy_wh())
-            }),
+            Some(_) => self
+                .shown(self.flows.net_wh(), |f| (f.discharged.energy_wh(), f.charged.energy_wh())),
             None => (None, None),
         };
         FoundPhase {

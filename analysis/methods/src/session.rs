@@ -6,7 +6,7 @@ use ampledger_types::api::Check;
 use ampledger_types::result::{AnomalyKind, PhaseKind};
 
 use crate::axis::Row;
-use crate::discharge::Ending;
+use crate::discharge::{Ending, Judge};
 use crate::feed::{Fed, Feed, Interval, Point, Silence, class, seconds_between};
 pub use crate::findings::{
     Analysis, Cutoff, FoundAnomaly, FoundEnd, FoundGap, FoundPhase, Now, Totals,
@@ -230,9 +230,8 @@ impl SessionAnalysis {
         if let Some(pending) = self.pending.take()
             && let Some(old) = self.current.take()
         {
-            self.first_minute.change(&old, &pending.segment, &self.setting);
-            let interval_second = self.feed.cadence.median_second();
-            let (old, new) = pending.commit(old, &self.setting, interval_second);
+            self.first_minute.change(&old, &pending.segment, point, &self.setting);
+            let (old, new) = pending.commit(old, &self.judge());
             append(&mut self.closed, old, &self.setting);
             self.current = Some(new);
         }
@@ -252,6 +251,20 @@ impl SessionAnalysis {
         }
     }
 
+    pub(crate) fn judge(&self) -> Judge<'_> {
+        let rules = &self.setting.rules;
+        let rated = self.setting.rated_ah.filter(|c| *c > 0.0);
+        // Without a rating the rest threshold stands for C/500.
+        let unrated = || {
+            self.feed.threshold.ampere() * rules.rest_divisor_hour / rules.dark_load_divisor_hour
+        };
+        Judge {
+            setting: &self.setting,
+            interval_second: self.feed.cadence.median_second(),
+            least_load_ampere: rated.map_or_else(unrated, |c| c / rules.dark_load_divisor_hour),
+        }
+    }
+
     fn rows_are_slow(&self) -> bool {
         let slow = self.setting.rules.cutoff_slow_row_second * JITTER;
         self.feed.cadence.median_second().is_some_and(|m| m > slow)
@@ -267,14 +280,10 @@ impl Pending {
     }
 
     /// Ends the phase before it and becomes the phase that is.
-    pub(crate) fn commit(
-        self,
-        mut old: Segment,
-        setting: &Setting,
-        interval_second: Option<f64>,
-    ) -> (Segment, Segment) {
+    pub(crate) fn commit(self, mut old: Segment, judge: &Judge) -> (Segment, Segment) {
         let mut new = self.segment;
-        let ending = match (self.after_dark, new.kind) {
+        let dark = self.after_dark.filter(|_| judge.was_loaded(self.load));
+        let ending = match (dark, new.kind) {
             (Some((seconds, _)), _) => Ending::Dark { load: self.load, seconds },
             (None, PhaseKind::Rest) => {
                 Ending::Rest { load: self.load, lowest_volt: self.lowest_volt }
@@ -282,27 +291,22 @@ impl Pending {
             (None, _) => Ending::Charge,
         };
         if let Some((_, Some(gap))) = self.after_dark {
-            // Of a discharge, the end says what the dark can hide.
             match (old.kind, new.kind) {
-                (PhaseKind::Discharge, _) => {}
-                (PhaseKind::Charge, _) => old.list_gap(gap),
-                _ => new.list_gap(gap),
+                // The end says what the dark can hide.
+                (PhaseKind::Discharge, _) if dark.is_some() => {}
+                (PhaseKind::Rest, _) => new.list_gap(gap),
+                _ => old.list_gap(gap),
             }
         }
-        close(&mut old, &ending, setting, interval_second);
+        close(&mut old, &ending, judge);
         (old, new)
     }
 }
 
 /// Ends a phase; only a discharge has more to it than its time.
-pub(crate) fn close(
-    segment: &mut Segment,
-    ending: &Ending,
-    setting: &Setting,
-    interval_second: Option<f64>,
-) {
+pub(crate) fn close(segment: &mut Segment, ending: &Ending, judge: &Judge) {
     if let Some(watch) = segment.watch.take() {
-        let (end, is_emptied) = watch.end(ending, setting, interval_second);
+        let (end, is_emptied) = watch.end(ending, judge);
         segment.end = Some(end);
         segment.is_emptied = is_emptied;
     }

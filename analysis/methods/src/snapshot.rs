@@ -58,10 +58,10 @@ impl SessionAnalysis {
     fn phases(&self, now: &Now, ended: bool) -> Vec<Segment> {
         let mut phases = self.closed.clone();
         let Some(mut current) = self.current.clone() else { return phases };
-        let interval_second = self.feed.cadence.median_second();
+        let judge = self.judge();
         if let Some(pending) = self.pending.clone() {
             if self.is_over(&pending, now, ended) {
-                let (old, new) = pending.commit(current, &self.setting, interval_second);
+                let (old, new) = pending.commit(current, &judge);
                 append(&mut phases, old, &self.setting);
                 current = new;
             } else {
@@ -75,7 +75,7 @@ impl SessionAnalysis {
             () if ended => Ending::Stopped,
             () => Ending::Running,
         };
-        close(&mut current, &ending, &self.setting, interval_second);
+        close(&mut current, &ending, &judge);
         append(&mut phases, current, &self.setting);
         phases
     }
@@ -83,27 +83,14 @@ impl SessionAnalysis {
     /// A rest that has not lasted long enough counts if nothing more will come
     /// to confirm it: the session is stopped, or a trip took the source along.
     fn is_over(&self, pending: &Pending, now: &Now, ended: bool) -> bool {
-        let fell = pending.load.and_then(|l| l.voltage_volt).zip(pending.lowest_volt);
-        let share = self.setting.rules.trip_collapse_percent / 100.0;
-        let collapsed = fell.is_some_and(|(before, lowest)| lowest < before * share);
+        let judge = self.judge();
+        let collapsed = pending.load.is_some_and(|l| judge.collapsed(&l, pending.lowest_volt));
         let tells = if collapsed { ended || now.dark } else { ended && !self.went_dark(now) };
         pending.segment.kind == PhaseKind::Rest && tells
     }
 
     fn went_dark(&self, now: &Now) -> bool {
-        now.dark && self.was_loaded()
-    }
-
-    /// Whether the last seconds carried a load worth the name.
-    fn was_loaded(&self) -> bool {
-        let rated = self.setting.rated_ah.filter(|c| *c > 0.0);
-        let unrated = || {
-            let rules = &self.setting.rules;
-            let ratio = rules.rest_divisor_hour / rules.dark_load_divisor_hour;
-            self.feed.threshold.ampere() * ratio
-        };
-        let least = rated.map_or_else(unrated, |c| c / self.setting.rules.dark_load_divisor_hour);
-        self.window.load().is_some_and(|l| l.current_ampere >= least)
+        now.dark && self.judge().was_loaded(self.window.load())
     }
 
     fn notes(&self, phases: &[Segment]) -> Vec<String> {
@@ -134,7 +121,9 @@ impl SessionAnalysis {
             notes.push(format!("more than {LISTED} silences in one phase: the first are listed"));
         }
         if self.ran_out_of_phases {
-            notes.push("too many changes of phase: the last phase holds all that followed".to_owned());
+            notes.push(
+                "too many changes of phase: the last phase holds all that followed".to_owned(),
+            );
         }
         notes
     }

@@ -41,9 +41,8 @@ impl StuckWatch {
         same.samples += 1.0;
         let seconds = seconds_between(same.since_us, point.t_us);
         let dwell = self.longest_dwell_second * rules.stuck_dwell_factor;
-        let is_stuck = same.samples >= rules.stuck_samples
-            && seconds >= rules.stuck_second
-            && seconds > dwell;
+        let is_stuck =
+            same.samples >= rules.stuck_samples && seconds >= rules.stuck_second && seconds > dwell;
         let is_new = is_stuck && !same.is_stuck;
         same.is_stuck |= is_stuck;
         same.is_stuck.then_some(Stuck { since_us: same.since_us, seconds, is_new })
@@ -84,6 +83,14 @@ mod tests {
         assert_eq!(first_stuck(&mut StuckWatch::default(), 0, 1, 61), Some(60));
         assert_eq!(first_stuck(&mut StuckWatch::default(), 0, 10, 29), None);
         assert_eq!(first_stuck(&mut StuckWatch::default(), 0, 10, 30), Some(290));
+    }
+
+    #[test]
+    fn a_load_that_comes_back_to_the_same_values_starts_afresh() {
+        let mut watch = StuckWatch::default();
+        assert_eq!(first_stuck(&mut watch, 0, 1, 60), None);
+        watch.unloaded();
+        assert_eq!(first_stuck(&mut watch, 100, 1, 60), None);
     }
 
     #[test]

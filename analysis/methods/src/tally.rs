@@ -89,9 +89,9 @@ fn text(kind: AnomalyKind, entry: &Entry) -> String {
         AnomalyKind::GapLengthUnknown => {
             format!("{n} break{s} of unknown length in the record; nothing counted across")
         }
-        AnomalyKind::SecondRun => format!(
-            "{n} time{s} the pack gave current again after its end; that is not capacity"
-        ),
+        AnomalyKind::SecondRun => {
+            format!("{n} time{s} the pack gave current again after its end; that is not capacity")
+        }
         other => format!("{n} time{s}: {other:?}"),
     }
 }

@@ -250,3 +250,28 @@ fn a_charge_without_a_rest_ends_the_discharge() {
     assert_eq!(end.reason, EndReason::ChargeBegan);
     assert!(near(found.totals.charged_ah, 12.0 * 299.0 / 3600.0, 2e-3));
 }
+
+#[test]
+fn a_sensor_that_died_with_its_pack_and_wakes_on_the_charger_ended_in_the_dark() {
+    let mut bench = rested();
+    bench.run(-12.0, 600.0).dark(0.0, 1800.0).run(12.0, 600.0);
+    let found = bench.stopped(Setting { powered_by_pack: true, ..gal_07() });
+    assert_eq!(kinds(&found), [PhaseKind::Rest, PhaseKind::Discharge, PhaseKind::Charge]);
+    let end = found.phases[1].end.clone().unwrap();
+    assert_eq!(end.reason, EndReason::DarkUnderLoad);
+    assert!(near(end.hidden_ah.unwrap(), 12.0 / 3600.0, 1e-12), "one interval");
+    assert!(near(found.totals.charged_ah, 12.0 * 599.0 / 3600.0, 1e-12));
+    assert_eq!(found.phases[2].start_us, 2_460_000_000, "the first sample of the charge");
+}
+
+#[test]
+fn a_rebound_after_a_dark_trip_is_a_second_run_only_if_the_pack_powers_the_sensor() {
+    let second_runs = |powered_by_pack: bool| {
+        let mut bench = rested();
+        bench.run(-12.0, 600.0).dark(0.0, 60.0).run(0.0, 60.0).run(-12.0, 300.0);
+        let found = bench.stopped(Setting { powered_by_pack, ..gal_07() });
+        assert_eq!(found.phases.len(), 4, "never merged over the dark");
+        count(&found, AnomalyKind::SecondRun)
+    };
+    assert_eq!((second_runs(true), second_runs(false)), (1, 0));
+}

@@ -120,10 +120,26 @@ fn discharges_parted_by_up_to_ten_minutes_are_one() {
     let one = parted(601.0);
     assert_eq!(kinds(&one), [Discharge, Rest]);
     assert_eq!(one.phases[0].interruptions, [(300_000_000, 900_000_000)]);
-    assert!(near(one.phases[0].discharged_ah, 12.0 * (600.0 + 0.5) / 3600.0, 1e-12));
+    assert!(near(one.phases[0].discharged_ah, 12.0 * (299.5 + 300.0) / 3600.0, 1e-12));
     let mean = one.phases[0].mean_current_ampere.unwrap();
     assert!(mean < -11.9, "{mean}: the interruption is no part of the mean");
     assert_eq!(kinds(&parted(602.0)), [Discharge, Rest, Discharge, Rest]);
+}
+
+#[test]
+fn what_an_interruption_carries_is_the_rests_and_not_the_discharges() {
+    let mut bench = Bench::full();
+    bench.run(-12.0, 300.0).run(0.1, 361.0).run(-12.0, 300.0);
+    let found = bench.stopped(gal_07());
+    assert_eq!(kinds(&found), [Discharge]);
+    assert!(near(found.totals.rest_net_ah, 0.01, 1e-9));
+}
+
+#[test]
+fn a_standby_draw_after_a_discharge_is_not_merged_with_it() {
+    let mut bench = Bench::full();
+    bench.run(-12.0, 300.0).run(0.0, 60.0).run(-0.3, 300.0);
+    assert_eq!(kinds(&bench.stopped(gal_07())), [Discharge, Rest, Discharge]);
 }
 
 #[test]
@@ -137,7 +153,7 @@ fn a_cutoff_in_the_second_stretch_counts_from_the_first_start() {
     let found = bench.stopped(gal_07());
     assert_eq!(kinds(&found), [Discharge, Rest, Discharge], "never across a confirmed cut-off");
     let cutoff = found.phases[0].end.clone().unwrap().cutoff.unwrap();
-    assert!(near(cutoff.discharged_ah, 12.0 * 600.5 / 3600.0, 1e-12));
+    assert!(near(cutoff.discharged_ah, 12.0 * (299.5 + 300.5) / 3600.0, 1e-12));
     assert_eq!(count(&found, AnomalyKind::SecondRun), 1);
 }
 
@@ -321,6 +337,18 @@ fn the_meters_own_power_may_differ_by_two_percent() {
 }
 
 #[test]
+fn readings_taken_while_the_load_changes_are_not_compared() {
+    let mut bench = Bench::full();
+    bench.run(0.0, 30.0).run(-12.0, 30.0);
+    for row in &mut bench.rows {
+        row.power_watt = row.voltage_volt.zip(row.current_ampere).map(|(v, i)| v * i);
+    }
+    bench.rows[30].power_watt = Some(-100.0);
+    let found = bench.stopped(gal_07());
+    assert_eq!(count(&found, AnomalyKind::PowerDisagrees), 0);
+}
+
+#[test]
 fn a_second_ammeter_may_differ_by_three_percent_and_disturbs_nothing() {
     let differs = |share: f64| {
         let mut bench = Bench::full();
@@ -340,4 +368,20 @@ fn a_second_ammeter_may_differ_by_three_percent_and_disturbs_nothing() {
         count(&found, AnomalyKind::AmmetersDisagree)
     };
     assert_eq!((differs(1.02), differs(1.04), differs(-1.0)), (0, 1, 1));
+}
+
+#[test]
+fn a_slow_voltmeter_is_waited_for_before_the_sign_is_judged() {
+    let mut bench = Bench::full();
+    bench.run(0.0, 35.0).run(-12.0, 30.0);
+    let slow = |r: &Row| Row { group: 1, current_ampere: None, ..*r };
+    let fast = |r: &Row| Row { voltage_volt: None, ..*r };
+    let rows: Vec<Row> = bench.rows.clone();
+    bench.rows = Vec::new();
+    for (n, r) in rows.iter().enumerate() {
+        bench.rows.extend((n % 8 == 0).then(|| slow(r)));
+        bench.rows.push(fast(r));
+    }
+    let analysis = bench.analyse(gal_07());
+    assert_eq!(outcome(&analysis, "sign of current"), Some(CheckOutcome::Good));
 }

@@ -50,8 +50,8 @@ pub struct Snapshot {
 
 impl SessionFeed {
     /// A feed that has seen nothing yet.
-    pub fn new(subject: &Subject, view: &View) -> SessionFeed {
-        let setting = setting(subject, view);
+    pub fn new(subject: &Subject) -> SessionFeed {
+        let setting = setting(subject);
         SessionFeed {
             placing: Placing::new(subject),
             analysis: SessionAnalysis::new(setting.clone()),
@@ -62,7 +62,7 @@ impl SessionFeed {
 
     /// A feed that has seen everything the store has of the session.
     pub fn read(reader: &Reader, subject: &Subject, view: &View) -> Result<Self, ReportError> {
-        let mut feed = SessionFeed::new(subject, view);
+        let mut feed = SessionFeed::new(subject);
         reader.samples(&range(subject, view.up_to), |stored| {
             feed.feed(&stored.decode_set.source, stored.run, stored.seq, &stored.sample);
             ControlFlow::Continue(())
@@ -78,8 +78,8 @@ impl SessionFeed {
     /// Whether what was fed is still right for this subject. If not (start or
     /// pack changed, an end set in the past, a clock set later), read a new
     /// feed from the store.
-    pub fn fits(&self, subject: &Subject, view: &View) -> bool {
-        self.setting == setting(subject, view) && self.placing.fits(subject)
+    pub fn fits(&self, subject: &Subject) -> bool {
+        self.setting == setting(subject) && self.placing.fits(subject)
     }
 
     /// Takes a sample. Numbers up to the last one taken, other sources and

@@ -20,8 +20,7 @@ pub(crate) struct Basis<'a> {
 }
 
 const TRAPEZOID: &str = "trapezoid over the recorded times, split where the current changes sign";
-const TRAPEZOID_POWER: &str =
-    "trapezoid of voltage times current over the recorded times, split where the current changes \
+const TRAPEZOID_POWER: &str = "trapezoid of voltage times current over the recorded times, split where the current changes \
      sign";
 
 /// All figures of a session.
@@ -72,9 +71,7 @@ impl Basis<'_> {
     fn main_wh(&self) -> Figure {
         let value =
             self.main().and_then(|main| self.energy(self.analysis.phases[main].discharged_wh));
-        figure(value, Unit::WattHour, TRAPEZOID_POWER, || {
-            self.main_reasons(self.energy_reasons())
-        })
+        figure(value, Unit::WattHour, TRAPEZOID_POWER, || self.main_reasons(self.energy_reasons()))
     }
 
     fn capacity_to_cutoff(&self) -> Figure {

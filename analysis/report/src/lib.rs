@@ -31,6 +31,3 @@ pub use setting::{cutoff_volt, setting};
 pub use subject::{Clocks, Subject, View};
 pub use timeline::Timeline;
 pub use when::{WhenError, parse_when};
-
-//#[cfg(test)]
-//mod bench;

@@ -82,9 +82,8 @@ impl Placing {
     pub(crate) fn fits(&self, subject: &Subject) -> bool {
         let session = &subject.session;
         let offsets = run_offsets(session.start, &subject.clocks);
-        let of = |offsets: &[RunOffset], run| {
-            offsets.iter().find(|o| o.run == run).map(|o| o.offset_us)
-        };
+        let of =
+            |offsets: &[RunOffset], run| offsets.iter().find(|o| o.run == run).map(|o| o.offset_us);
         self.start == session.start
             && self.sources == session.sources
             && self.placed.iter().all(|p| of(&self.offsets, p.run) == of(&offsets, p.run))

@@ -13,8 +13,10 @@ pub enum SelectError {
     #[error("there is no session yet; begin one with `ampledger start`")]
     NoneYet,
     /// None has this number or pack.
-    #[error("there is no session `{0}`: it is no session's number and no pack's label; \
-             `ampledger sessions` lists them")]
+    #[error(
+        "there is no session `{0}`: it is no session's number and no pack's label; \
+             `ampledger sessions` lists them"
+    )]
     Unknown(String),
 }
 
@@ -32,14 +34,14 @@ pub fn session<'a>(sessions: &'a [Session], text: &str) -> Result<&'a Session, S
     };
     let of_pack = || newest(sessions, |session| session.pack.as_deref() == Some(text));
     let last = || (text == LAST).then(|| newest(sessions, |_| true)).flatten();
-    numbered()
-        .or_else(of_pack)
-        .or_else(last)
-        .ok_or_else(|| SelectError::Unknown(text.to_owned()))
+    numbered().or_else(of_pack).or_else(last).ok_or_else(|| SelectError::Unknown(text.to_owned()))
 }
 
 fn newest(sessions: &[Session], which: impl Fn(&Session) -> bool) -> Option<&Session> {
-    sessions.iter().filter(|session| which(session)).max_by_key(|session| (session.start, session.id))
+    sessions
+        .iter()
+        .filter(|session| which(session))
+        .max_by_key(|session| (session.start, session.id))
 }
 
 #[cfg(test)]

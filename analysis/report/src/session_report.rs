@@ -4,10 +4,10 @@
 use std::collections::BTreeMap;
 
 use ampledger_methods::{Analysis, FoundAnomaly, FoundPhase};
-use ampledger_types::Seq;
 use ampledger_types::result::{
     Anomaly, AnomalyKind, Gap, Phase, RuleUsed, SessionHead, SessionReport, Stretch,
 };
+use ampledger_types::{Marker, MarkerKind, Seq};
 
 use crate::feed::Seen;
 use crate::figures::{Basis, results};
@@ -76,7 +76,7 @@ fn head(input: &ReportInput) -> SessionHead {
 fn basis<'a>(input: &'a ReportInput, phases: &'a [Phase], clock_rate: f64) -> Basis<'a> {
     let stated = |channel: &Option<(String, String)>| {
         let of = |(source, name): &(String, String)| {
-            let accuracy = input.view.instruments.get(source)?.accuracy.get(name)?;
+            let accuracy = input.subject.instruments.get(source)?.accuracy.get(name)?;
             Some(accuracy.gain_percent.is_some() && accuracy.offset.is_some())
         };
         channel.as_ref().and_then(of).unwrap_or(false)
@@ -84,7 +84,7 @@ fn basis<'a>(input: &'a ReportInput, phases: &'a [Phase], clock_rate: f64) -> Ba
     Basis {
         analysis: input.analysis,
         phases,
-        cutoff_volt: setting(input.subject, input.view).cutoff_voltage_volt,
+        cutoff_volt: setting(input.subject).cutoff_voltage_volt,
         current_accuracy_stated: stated(&input.seen.current),
         voltage_accuracy_stated: stated(&input.seen.voltage),
         is_open: input.subject.session.is_open(),
@@ -130,6 +130,7 @@ fn phase(input: &ReportInput, found: &FoundPhase) -> Phase {
 
 fn anomalies(input: &ReportInput) -> Vec<Anomaly> {
     let mut all: Vec<Anomaly> = input.analysis.anomalies.iter().map(anomaly).collect();
+    all.extend(unreadable(input));
     if !input.timeline.synchronised() {
         all.push(Anomaly {
             kind: AnomalyKind::ClockNotSet,
@@ -140,6 +141,20 @@ fn anomalies(input: &ReportInput) -> Vec<Anomaly> {
         });
     }
     all
+}
+
+/// What the decoder could not read is told in the record by markers.
+fn unreadable(input: &ReportInput) -> Option<Anomaly> {
+    let of_input = |marker: &&Marker| marker.kind == MarkerKind::Unreadable;
+    let markers: Vec<&Marker> = input.subject.markers.iter().filter(of_input).collect();
+    let times = markers.iter().filter_map(|marker| input.timeline.test_time_us(marker.at));
+    Some(Anomaly {
+        kind: AnomalyKind::Unreadable,
+        count: markers.iter().map(|marker| marker.count).sum(),
+        times: times.take(20).map(|us| us as f64 / 1e6).collect(),
+        lines: Vec::new(),
+        text: markers.first()?.text.clone(),
+    })
 }
 
 fn anomaly(found: &FoundAnomaly) -> Anomaly {
@@ -153,7 +168,6 @@ fn anomaly(found: &FoundAnomaly) -> Anomaly {
 }
 
 fn rules(input: &ReportInput) -> BTreeMap<String, RuleUsed> {
-    let table = setting(input.subject, input.view).rules.table();
+    let table = setting(input.subject).rules.table();
     table.into_iter().map(|(name, used)| (name.to_owned(), used)).collect()
 }
-

@@ -4,16 +4,12 @@ use ampledger_methods::{CutoffRule, Rules, Setting};
 use ampledger_types::source::PoweredBy;
 use ampledger_types::{Instrument, Pack, Quantity, Session};
 
-use crate::subject::{Subject, View};
+use crate::subject::Subject;
 
 /// The setting of the methods for a session.
-pub fn setting(subject: &Subject, view: &View) -> Setting {
+pub fn setting(subject: &Subject) -> Setting {
     let pack = subject.pack.as_ref();
-    let instruments = || {
-        let sources = &subject.session.sources;
-        let ours = move |name: &String| sources.is_empty() || sources.contains(name);
-        view.instruments.iter().filter(move |(name, _)| ours(name)).map(|(_, i)| i)
-    };
+    let instruments = || subject.instruments.values();
     Setting {
         rated_ah: rated_ah(pack),
         cutoff_voltage_volt: cutoff_volt(&subject.session, pack),

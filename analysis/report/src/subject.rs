@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use ampledger_store::Reader;
 use ampledger_types::{
-    Bound, ClockMap, ClockObservation, Instrument, Marker, Pack, Run, Seq, Session,
+    Bound, ClockMap, ClockObservation, Instrument, Marker, Pack, Run, RunId, Seq, Session,
 };
 
 use crate::compute::ReportError;
@@ -17,10 +17,12 @@ pub struct Subject {
     pub session: Session,
     /// Its pack, if it is named and known.
     pub pack: Option<Pack>,
-    /// The runs and what was seen of the wall clock.
+    /// The runs it may lie in and what was seen of the wall clock in them.
     pub clocks: Clocks,
     /// What happened in it.
     pub markers: Vec<Marker>,
+    /// How its instruments are described, by source.
+    pub instruments: BTreeMap<String, Instrument>,
 }
 
 /// From where a session is looked at.
@@ -31,14 +33,11 @@ pub struct View {
     pub now: Option<Bound>,
     /// The last sample to look at; all there are if `None`.
     pub up_to: Option<Seq>,
-    /// How the instruments are described, by source; missing ones count as
-    /// not described.
-    pub instruments: BTreeMap<String, Instrument>,
     /// Version and build of the program that looks.
     pub build: String,
 }
 
-/// The runs of a store and what was seen of the wall clock in their boots.
+/// Runs of a store and what was seen of the wall clock in their boots.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Clocks {
     /// The runs, in order of their number.
@@ -56,30 +55,42 @@ impl Subject {
             Some(label) => reader.pack(label)?,
             None => None,
         };
-        let clocks = Clocks::read(reader)?;
+        let last_run = session.end.map_or(RunId(i64::MAX), |end| end.run);
+        let its_own = |run: &Run| (session.start.run..=last_run).contains(&run.id);
+        let clocks = Clocks::read_where(reader, its_own)?;
         let mut markers = reader.markers(session.start, session.end)?;
         markers.retain(|marker| concerns(marker, &session));
-        Ok(Subject { session, pack, clocks, markers })
+        let mut instruments = reader.instruments(last_run)?;
+        instruments.retain(|source, _| is_of(&session, source));
+        Ok(Subject { session, pack, clocks, markers, instruments })
     }
 }
 
 /// A marker of another session, or of a source that this one is not about,
 /// is not this session's.
 fn concerns(marker: &Marker, session: &Session) -> bool {
-    let source_fits = match &marker.source {
-        Some(source) => session.sources.is_empty() || session.sources.contains(source),
-        None => true,
-    };
+    let source_fits = marker.source.as_ref().is_none_or(|source| is_of(session, source));
     match marker.session {
         Some(id) => id == session.id,
         None => source_fits,
     }
 }
 
+/// Whether a session is about a source; one that names none is about all.
+fn is_of(session: &Session, source: &String) -> bool {
+    session.sources.is_empty() || session.sources.contains(source)
+}
+
 impl Clocks {
-    /// Reads them from the store.
+    /// Reads all of them from the store.
     pub fn read(reader: &Reader) -> Result<Clocks, ReportError> {
-        let runs = reader.runs()?;
+        Clocks::read_where(reader, |_| true)
+    }
+
+    /// Reads those of some runs: a store can hold years of them.
+    fn read_where(reader: &Reader, wanted: impl Fn(&Run) -> bool) -> Result<Clocks, ReportError> {
+        let mut runs = reader.runs()?;
+        runs.retain(|run| wanted(run));
         let mut observations = BTreeMap::new();
         for run in &runs {
             if !observations.contains_key(&run.boot_id) {
@@ -91,7 +102,7 @@ impl Clocks {
     }
 
     /// The run of that number.
-    pub fn run(&self, id: ampledger_types::RunId) -> Option<&Run> {
+    pub fn run(&self, id: RunId) -> Option<&Run> {
         self.runs.iter().find(|run| run.id == id)
     }
 

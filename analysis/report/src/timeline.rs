@@ -22,8 +22,7 @@ pub fn run_offsets(start: Bound, clocks: &Clocks) -> Vec<RunOffset> {
         }
         let [own_first, own_last] = clocks.synchronised(own_boot?)?;
         let [first, last] = clocks.synchronised(&run.boot_id)?;
-        let (own, other) =
-            if run.id > start.run { (own_last, first) } else { (own_first, last) };
+        let (own, other) = if run.id > start.run { (own_last, first) } else { (own_first, last) };
         let own_test_us = own.t_us - start.t_us;
         let other_test_us = own_test_us + (other.unix_us - own.unix_us);
         Some(other_test_us - other.t_us)
@@ -31,11 +30,7 @@ pub fn run_offsets(start: Bound, clocks: &Clocks) -> Vec<RunOffset> {
     clocks
         .runs
         .iter()
-        .map(|run| RunOffset {
-            run: run.id,
-            boot_id: run.boot_id.clone(),
-            offset_us: place(run),
-        })
+        .map(|run| RunOffset { run: run.id, boot_id: run.boot_id.clone(), offset_us: place(run) })
         .collect()
 }
 
@@ -175,7 +170,10 @@ mod tests {
         let line = Timeline::new(START, &clocks(true), &placed);
         assert_eq!(line.moment(0).unix_time_second, Some(1_100.0));
         assert_eq!(line.moment(899 * SECOND).unix_time_second, Some(2_000.0));
-        assert_eq!(line.test_time_us(Bound { run: RunId(3), t_us: 10 * SECOND }), Some(899 * SECOND));
+        assert_eq!(
+            line.test_time_us(Bound { run: RunId(3), t_us: 10 * SECOND }),
+            Some(899 * SECOND)
+        );
         assert!(line.synchronised());
     }
 

@@ -113,9 +113,8 @@ fn a_daemon_that_hangs_before_or_in_its_answer_is_left() {
     let error = silent.client.get::<Value>("/v1/status").unwrap_err();
     assert!(matches!(error, ClientError::Hung { .. }), "{error}");
 
-    let head = format!(
-        "HTTP/1.1 200 OK\r\n{BUILD_HEADER}: {BUILD}\r\ntransfer-encoding: chunked\r\n\r\n"
-    );
+    let head =
+        format!("HTTP/1.1 200 OK\r\n{BUILD_HEADER}: {BUILD}\r\ntransfer-encoding: chunked\r\n\r\n");
     let halting = scripted(format!("{head}2\r\n[1\r\n"));
     let error = halting.client.get::<Value>("/v1/status").unwrap_err();
     assert!(matches!(error, ClientError::Hung { .. }), "{error}");

@@ -29,8 +29,8 @@ use line::SerialLine;
 use narrator::Narrator;
 use place::Place;
 
-/// Real seconds are multiplied by this: half a day passes in 18 s.
-const CLOCK_RATE: f64 = 2400.0;
+/// Real seconds are multiplied by this: half a day passes in 20 s.
+const CLOCK_RATE: f64 = 2000.0;
 
 /// Play a whole test in half a minute, with a made-up pack
 ///

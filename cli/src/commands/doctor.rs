@@ -117,9 +117,14 @@ fn source(source: &SourceStatus) -> Check {
         SourceState::Dark => (CheckOutcome::Bad, "dark"),
         SourceState::Failed => (CheckOutcome::Bad, "cannot be used"),
     };
-    let parts = [Some(word.to_owned()), Some(reason), sources::advice(source)];
-    let parts: Vec<String> = parts.into_iter().flatten().filter(|part| !part.is_empty()).collect();
-    check(&format!("source {}", source.name), outcome, parts.join("; "))
+    let mut text = word.to_owned();
+    if !reason.is_empty() {
+        text.push_str(&format!(": {reason}"));
+    }
+    if let Some(advice) = sources::advice(source) {
+        text.push_str(&format!(" - {advice}"));
+    }
+    check(&format!("source {}", source.name), outcome, text)
 }
 
 fn configuration(file: &Path) -> Check {
@@ -133,7 +138,7 @@ fn configuration(file: &Path) -> Check {
             check(name, CheckOutcome::Good, format!("{} can be used", file.display()))
         }
         Ok(output) => {
-            let said = [output.stdout, output.stderr].concat();
+            let said = [output.stderr, output.stdout].concat();
             let said = String::from_utf8_lossy(&said);
             check(name, CheckOutcome::Bad, said.trim().replace('\n', "\n        "))
         }

@@ -93,7 +93,7 @@ pub fn write(
     files::refuse_taken(&metadata, force)?;
     let (rows, said) = files::prepare(file, |to| origin.rows(session, to))?;
     let name = file.file_name().unwrap_or_default().to_string_lossy();
-    let text = origin.metadata(session, &said, &name)?;
+    let text = said.metadata(session, &name)?;
     let cannot = || Failure::io(format!("{} cannot be written", metadata.display()));
     let fill = |to: &mut dyn Write| to.write_all(text.as_bytes()).map_err(cannot());
     let (beside, ()) = files::prepare(&metadata, fill)?;

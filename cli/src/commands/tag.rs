@@ -35,12 +35,8 @@ pub struct TagSession {
 impl TagSession {
     /// Runs the command.
     pub fn run(self, context: &Context) -> Result<Exit, Failure> {
-        let request = TagRequest {
-            add: self.tags,
-            remove: self.remove,
-            pack: self.pack,
-            note: self.note,
-        };
+        let request =
+            TagRequest { add: self.tags, remove: self.remove, pack: self.pack, note: self.note };
         if request == TagRequest::default() {
             let message = "nothing to do: give a tag, --remove, --pack or --note";
             return Err(Failure::Usage(message.to_owned()));

@@ -29,7 +29,7 @@ fn row(pack: &Pack) -> Vec<String> {
     vec![
         pack.label.clone(),
         rating(pack).unwrap_or_else(|| "no rating".to_owned()),
-        cells(pack),
+        cells(pack).unwrap_or_else(|| "-".to_owned()),
         volt(pack.charge_voltage_volt),
         volt(pack.cutoff_voltage_volt),
         note.to_owned(),
@@ -37,12 +37,11 @@ fn row(pack: &Pack) -> Vec<String> {
 }
 
 /// `8 × lithium iron phosphate`
-fn cells(pack: &Pack) -> String {
+fn cells(pack: &Pack) -> Option<String> {
     match (pack.cells_in_series, pack.chemistry) {
-        (Some(count), Some(chemistry)) => format!("{count} × {}", chemistry.words()),
-        (Some(count), None) => format!("{count} in series"),
-        (None, Some(chemistry)) => chemistry.words().to_owned(),
-        (None, None) => "-".to_owned(),
+        (Some(count), Some(chemistry)) => Some(format!("{count} × {}", chemistry.words())),
+        (Some(count), None) => Some(format!("{count} cells in series")),
+        (None, chemistry) => chemistry.map(|chemistry| chemistry.words().to_owned()),
     }
 }
 
@@ -69,7 +68,8 @@ pub fn rating(pack: &Pack) -> Option<String> {
 /// One pack in a sentence or two.
 pub fn one(pack: &Pack) -> String {
     let rating = rating(pack).unwrap_or_else(|| "no rating".to_owned());
-    let mut text = format!("{}: {rating}, {}.", style::strong(&pack.label), cells(pack));
+    let cells = cells(pack).map_or(String::new(), |cells| format!(", {cells}"));
+    let mut text = format!("{}: {rating}{cells}.", style::strong(&pack.label));
     if pack.is_unsafe {
         text.push_str(&format!(" {}", style::bad("It is marked unsafe.")));
     }
@@ -106,5 +106,7 @@ mod tests {
     fn what_is_not_known_is_not_made_up() {
         let text = packs(&[Pack { label: "GAL-12".to_owned(), ..Pack::default() }]);
         assert!(text.contains("no rating"), "{text}");
+        let text = one(&Pack { label: "GAL-12".to_owned(), ..Pack::default() });
+        assert!(text.ends_with(": no rating."), "{text}");
     }
 }

@@ -27,7 +27,10 @@ pub fn coloured(state: SourceState, text: &str) -> String {
 fn at_length(source: &SourceStatus, now_unix_us: i64, zone: &TimeZone) -> String {
     let sentence = sentences::source_state(source, now_unix_us, zone);
     let mut lines = vec![style::strong(&coloured(source.state, &sentence))];
-    lines.push(format!("  {}, decoder {}", source.connection, source.decoder));
+    lines.push(match source.decoder.as_str() {
+        "" => format!("  {}", source.connection),
+        decoder => format!("  {}, decoder {decoder}", source.connection),
+    });
     if let Some(identity) = &source.identity {
         lines.push(format!("  says it is: {identity}"));
     }
@@ -80,7 +83,9 @@ pub fn advice(source: &SourceStatus) -> Option<String> {
         _ if cannot_open && reason.contains("busy") => {
             "another program holds the device; end it. fuser names it"
         }
-        SourceState::Failed => "correct the configuration, then restart: systemctl restart ampledgerd",
+        SourceState::Failed => {
+            "correct the configuration, then restart: systemctl restart ampledgerd"
+        }
         SourceState::Dark | SourceState::Quiet => {
             "check that the instrument is on and its cable or radio reaches; if the pack powers \
              it, the pack's protection may have tripped"

@@ -51,7 +51,8 @@ fn store(store: &StoreStatus) -> Vec<String> {
 
 fn clock(clock: &ClockStatus) -> Option<String> {
     if clock.rate != 1.0 {
-        let text = format!("Time runs {} times as fast as on the wall: a demo or test.", clock.rate);
+        let text =
+            format!("Time runs {} times as fast as on the wall: a demo or test.", clock.rate);
         return Some(style::faint(&text));
     }
     (!clock.synchronised).then(|| {

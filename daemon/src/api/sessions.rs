@@ -5,9 +5,7 @@ use std::sync::Arc;
 
 use ampledger_report::select;
 use ampledger_store::{NewSession, Reader};
-use ampledger_types::api::{
-    SessionLine, StartRequest, StartResponse, StopRequest, TagRequest,
-};
+use ampledger_types::api::{SessionLine, StartRequest, StartResponse, StopRequest, TagRequest};
 use ampledger_types::result::SessionReport;
 use ampledger_types::{Bound, Marker, MarkerKind, Pack, Session, Tag};
 use axum::Json;
@@ -60,9 +58,9 @@ pub async fn start(
         }
     });
     let session = made.await??.map_err(|busy| source_busy(&busy))?;
-    note(&daemon, &session, format!("session {} began", name(&session)));
+    mark(&daemon, &session, MarkerKind::Session, format!("session {} began", name(&session)));
     daemon.intake.keeper.load(&daemon.intake, &session).await?;
-    let checks = daemon.intake.keeper.snapshot(&daemon.intake, &session).await?.checks;
+    let checks = daemon.intake.keeper.first_checks(&daemon.intake, &session).await?;
     tracing::info!(session = session.id, pack = session.pack.as_deref(), "session began");
     Ok(Json(StartResponse { session, checks }))
 }
@@ -88,7 +86,7 @@ pub async fn stop(
     session.end = Some(end);
     daemon.intake.keeper.close(session.id);
     keep(&daemon, &session).await?;
-    note(&daemon, &session, format!("session {} ended", name(&session)));
+    mark(&daemon, &session, MarkerKind::Session, format!("session {} ended", name(&session)));
     tracing::info!(session = session.id, pack = session.pack.as_deref(), "session ended");
     Ok(Json(report(&daemon, &session).await?))
 }
@@ -116,10 +114,7 @@ pub async fn tag(
     }
     keep(&daemon, &session).await?;
     if let Some(text) = request.note {
-        let kind = MarkerKind::Note;
-        let at = Bound { run: daemon.intake.run, t_us: daemon.intake.clock.now_us() };
-        let session = Some(session.id);
-        daemon.intake.put_marker(Marker { at, kind, source: None, session, text });
+        mark(&daemon, &session, MarkerKind::Note, text);
     }
     if session.is_open() {
         daemon.intake.keeper.load(&daemon.intake, &session).await?;
@@ -190,10 +185,10 @@ async fn pack(daemon: &Daemon, label: &str, override_unsafe: bool) -> Result<Pac
     }
 }
 
-fn note(daemon: &Daemon, session: &Session, text: String) {
+fn mark(daemon: &Daemon, session: &Session, kind: MarkerKind, text: String) {
     let at = Bound { run: daemon.intake.run, t_us: daemon.intake.clock.now_us() };
-    let (kind, session) = (MarkerKind::Session, Some(session.id));
-    daemon.intake.put_marker(Marker { at, kind, source: None, session, text });
+    let session = Some(session.id);
+    daemon.intake.put_marker(Marker { session, ..Marker::new(at, kind, text) });
 }
 
 fn parse_tags(texts: &[String]) -> Result<Vec<Tag>, ApiError> {

@@ -34,7 +34,8 @@ pub async fn stream(
         }
         Err(BroadcastStreamRecvError::Lagged(missed)) => behind(missed),
     });
-    Sse::new(first.chain(rest).map(Ok)).keep_alive(KeepAlive::new().interval(Duration::from_secs(15)))
+    Sse::new(first.chain(rest).map(Ok))
+        .keep_alive(KeepAlive::new().interval(Duration::from_secs(15)))
 }
 
 /// How many samples came since the one that the client saw last.
@@ -68,8 +69,5 @@ fn sample_event(store: &str, numbered: &NumberedSample) -> Event {
         "t_us": sample.t_us,
         "values": values,
     });
-    Event::default()
-        .event("sample")
-        .id(format!("{store}:{}", numbered.seq))
-        .data(body.to_string())
+    Event::default().event("sample").id(format!("{store}:{}", numbered.seq)).data(body.to_string())
 }

@@ -158,7 +158,9 @@ impl TryFrom<serde_json::Value> for ReplayRate {
             (Some("realtime"), _) => Ok(ReplayRate::Times(1.0)),
             (Some("max"), _) => Ok(ReplayRate::Max),
             (_, Some(rate)) if rate > 0.0 && rate.is_finite() => Ok(ReplayRate::Times(rate)),
-            _ => Err(format!("{value} is no rate; write \"realtime\", \"max\" or a factor above 0")),
+            _ => {
+                Err(format!("{value} is no rate; write \"realtime\", \"max\" or a factor above 0"))
+            }
         }
     }
 }

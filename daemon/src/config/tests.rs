@@ -38,7 +38,10 @@ fn a_wrong_key_is_told_with_line_and_nearest() {
         "{told:?}"
     );
     assert!(told[0].ends_with("did you mean `baud`?"), "{told:?}");
-    assert!(told[1].contains("FILE:8:") && told[1].contains("did you mean `quantity`?"), "{told:?}");
+    assert!(
+        told[1].contains("FILE:8:") && told[1].contains("did you mean `quantity`?"),
+        "{told:?}"
+    );
 }
 
 #[test]
@@ -73,4 +76,13 @@ fn flags_win_over_the_file() {
     std::fs::write(file.path(), "[store]\npath = \"/a.db\"\n").unwrap();
     let overrides = Overrides { store: Some("/b.db".into()), socket: None };
     assert_eq!(load(Some(file.path()), &overrides).unwrap().store.path, PathBuf::from("/b.db"));
+}
+
+#[test]
+fn a_wrong_key_in_a_section_that_all_need_is_told_but_stops_nothing() {
+    let file = tempfile::NamedTempFile::new().unwrap();
+    std::fs::write(file.path(), "[api]\nsoket = \"/x\"\n").unwrap();
+    let config = load(Some(file.path()), &Overrides::default()).unwrap();
+    assert!(config.problems[0].to_string().contains("did you mean `socket`?"));
+    assert_eq!(config.api.socket, PathBuf::from("/run/ampledger/ampledger.sock"));
 }

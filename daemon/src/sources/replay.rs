@@ -50,6 +50,7 @@ impl Opener for ReplayOpener {
             first_frame_us: None,
             entry: 0,
             partial: Vec::new(),
+            ended_inside_line: false,
             unread: None,
         })
     }
@@ -67,6 +68,7 @@ pub struct ReplayLink {
     /// What is read of the next piece. Kept here, and `unread` below, so that
     /// a dropped future loses nothing.
     partial: Vec<u8>,
+    ended_inside_line: bool,
     unread: Option<Arrival>,
 }
 
@@ -100,7 +102,12 @@ impl ReplayLink {
             .await
             .map_err(|error| format!("the file cannot be read on: {error}"))?;
         let piece = std::mem::take(&mut self.partial);
-        Ok((!piece.is_empty()).then_some(piece))
+        if !piece.is_empty() {
+            self.ended_inside_line = !piece.ends_with(b"\n");
+            return Ok(Some(piece));
+        }
+        // A finished file's last line is whole, with or without its end.
+        Ok(std::mem::take(&mut self.ended_inside_line).then(|| b"\n".to_vec()))
     }
 
     async fn line(&mut self) -> Arrival {
@@ -118,12 +125,15 @@ impl ReplayLink {
     }
 
     async fn frame(&mut self) -> Arrival {
-        let text = match self.piece(ENTRY_BYTES).await {
-            Ok(None) => return Arrival::Finished,
-            Ok(Some(text)) => text,
-            Err(why) => return Arrival::Lost(why),
+        let text = loop {
+            self.entry += 1;
+            match self.piece(ENTRY_BYTES).await {
+                Ok(None) => return Arrival::Finished,
+                Ok(Some(text)) if text.trim_ascii().is_empty() => {}
+                Ok(Some(text)) => break text,
+                Err(why) => return Arrival::Lost(why),
+            }
         };
-        self.entry += 1;
         match Frame::parse_line(&text) {
             Ok(mut frame) => {
                 let first = *self.first_frame_us.get_or_insert(frame.t_us);

@@ -108,9 +108,7 @@ impl Link for SerialLink {
         match self.port.read(&mut self.buffer).await {
             // A line that is gone reads as an end of file, again and again.
             Ok(0) => Arrival::Lost("the line is gone; was the cable pulled?".to_owned()),
-            Ok(n) => {
-                Arrival::Bytes { endpoint: 0, bytes: self.buffer[..n].to_vec(), at_us: None }
-            }
+            Ok(n) => Arrival::Bytes { endpoint: 0, bytes: self.buffer[..n].to_vec(), at_us: None },
             Err(error) => Arrival::Lost(format!("the line is gone: {error}")),
         }
     }

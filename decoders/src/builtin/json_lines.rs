@@ -229,7 +229,9 @@ pub static DESCRIPTOR: Descriptor = Descriptor {
     version: "1",
     summary: "one JSON object a line; fields by key or JSON pointer",
     integrity: Integrity::None,
-    build: |config| Ok(Box::new(JsonLines { reader: Reader::new(config)?, lines: Lines::default() })),
+    build: |config| {
+        Ok(Box::new(JsonLines { reader: Reader::new(config)?, lines: Lines::default() }))
+    },
 };
 
 #[cfg(test)]
@@ -274,9 +276,14 @@ mod tests {
     #[test]
     fn objects_with_other_keys_are_another_group() {
         let out = play(&config(serde_json::json!({})), "{\"U\":1}\n{\"I\":2}\n{\"U\":3}\n");
-        assert_eq!(said(&out), ["voltage_volt [1.0]", "current_ampere [2.0]", "voltage_volt [3.0]"]);
-        let groups: Vec<_> =
-            out.iter().map(|o| if let Output::Sample(s) = o { &s.group } else { panic!() }).collect();
+        assert_eq!(
+            said(&out),
+            ["voltage_volt [1.0]", "current_ampere [2.0]", "voltage_volt [3.0]"]
+        );
+        let groups: Vec<_> = out
+            .iter()
+            .map(|o| if let Output::Sample(s) = o { &s.group } else { panic!() })
+            .collect();
         assert!(std::sync::Arc::ptr_eq(groups[0], groups[2]));
     }
 
@@ -306,10 +313,13 @@ mod tests {
     fn the_time_option_is_that_of_text_lines() {
         let config = config(serde_json::json!({ "options": {
             "time": { "column": "/at/ms", "unit": "ms", "as": "axis" } } }));
-        let out = play(&config, "{\"at\":{\"ms\":5000},\"U\":1}\n{\"at\":{\"ms\":\"4000\"},\"U\":2}\n");
+        let out =
+            play(&config, "{\"at\":{\"ms\":5000},\"U\":1}\n{\"at\":{\"ms\":\"4000\"},\"U\":2}\n");
         let times: Vec<_> = out
             .iter()
-            .filter_map(|o| if let Output::Sample(s) = o { Some((s.t_us, s.instrument_t_us)) } else { None })
+            .filter_map(|o| {
+                if let Output::Sample(s) = o { Some((s.t_us, s.instrument_t_us)) } else { None }
+            })
             .collect();
         assert_eq!(times, [(7, Some(5_000_000)), (7, Some(4_000_000))]);
         assert_eq!(said(&out)[1], "implausible");
@@ -317,8 +327,12 @@ mod tests {
 
     #[test]
     fn conforms() {
-        let lines = [r#"{"time_s":0,"U":1}"#, r#"{"time_s":1,"U":2,"I":"3 mA"}"#,
-            r#"{"time_s":2,"U":3}"#, r#"{"time_s":3,"U":null,"I":4}"#];
+        let lines = [
+            r#"{"time_s":0,"U":1}"#,
+            r#"{"time_s":1,"U":2,"I":"3 mA"}"#,
+            r#"{"time_s":2,"U":3}"#,
+            r#"{"time_s":3,"U":null,"I":4}"#,
+        ];
         for record in [false, true] {
             let mut recording = vec![(0, Event::Opened { record })];
             for (i, line) in lines.iter().enumerate() {

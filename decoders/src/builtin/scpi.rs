@@ -21,7 +21,7 @@ use crate::decoder::{
 };
 use crate::framing::{Line, Lines};
 
-mod answer;
+pub mod answer;
 mod options;
 #[cfg(test)]
 mod tests;
@@ -120,7 +120,8 @@ impl Decoder for Scpi {
             Ask::Identity | Ask::Error(_) => true,
         };
         let is_open = state.phase != Phase::Closed;
-        if !asks.into_iter().all(is_known) || (is_open && state.due_us.len() != self.queries.len()) {
+        if !asks.into_iter().all(is_known) || (is_open && state.due_us.len() != self.queries.len())
+        {
             return Err(bad("it belongs to other queries"));
         }
         self.state = state;
@@ -250,12 +251,14 @@ impl Scpi {
     }
 
     fn line(&mut self, now_us: i64, line: Line<'_>, out: &mut Vec<Output>) {
-        let Line::Whole(bytes) | Line::Part(bytes) = line else {
-            if let Line::TooLong(length) = line {
-                out.push(complaint(ComplaintKind::Incomplete, length, "the answer is too long".into()));
+        let bytes = match line {
+            Line::Whole(bytes) | Line::Part(bytes) => bytes,
+            Line::TooLong(length) => {
+                let detail = "the answer is too long".to_owned();
+                out.push(complaint(ComplaintKind::Incomplete, length, detail));
                 self.mistrust_phase(now_us, out);
+                return;
             }
-            return;
         };
         let answer = text(bytes);
         match self.state.phase {
@@ -302,7 +305,10 @@ impl Scpi {
     ) -> Result<(), String> {
         match ask {
             Ask::Setup(_) => Err("this line has no answer".to_owned()),
-            Ask::Identity if answer.is_empty() => Err("empty response".to_owned()),
+            // A number is the late answer to something else, and no name.
+            Ask::Identity if answer.is_empty() || number(answer).is_ok() => {
+                Err("no identification".to_owned())
+            }
             Ask::Identity => {
                 let text = answer.chars().filter(|c| !c.is_control());
                 let text = text.take(LONGEST_IDENTITY_CHARS).collect();
@@ -327,6 +333,10 @@ impl Scpi {
 
 /// A sample from a query's answer. Its time is that of arrival.
 fn reading(query: &Query, t_us: i64, answer: &str, out: &mut Vec<Output>) -> Result<(), String> {
+    if answer.starts_with('#') {
+        let octets = answer::block(answer.as_bytes()).map_err(|e| e.to_string())?.len();
+        return Err(format!("a block of {octets} octets is no reading"));
+    }
     let parts: Vec<&str> =
         answer::part(answer, ';').into_iter().flat_map(|unit| answer::part(unit, ',')).collect();
     if parts.len() != query.fields.len() {

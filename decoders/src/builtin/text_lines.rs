@@ -224,10 +224,7 @@ impl Reader {
 
     fn delimiter(&self, line: &str) -> Delimiter {
         let of_header = self.header.as_ref().and_then(|header| header.delimiter);
-        self.options
-            .delimiter
-            .or(of_header)
-            .unwrap_or_else(|| Delimiter::of(line, self.mark))
+        self.options.delimiter.or(of_header).unwrap_or_else(|| Delimiter::of(line, self.mark))
     }
 
     /// The line as pairs, if that is what it is to be read as.
@@ -345,7 +342,8 @@ impl Reader {
         }
         let cells = cells::split(line, self.delimiter(line), self.mark);
         if !self.has_width(&cells) {
-            let detail = format!("{} cells in {}, not as many as before", cells.len(), excerpt(line));
+            let detail =
+                format!("{} cells in {}, not as many as before", cells.len(), excerpt(line));
             out.push(incomplete(line.len(), &detail));
             return;
         }
@@ -377,5 +375,7 @@ pub static DESCRIPTOR: Descriptor = Descriptor {
     version: "1",
     summary: "lines of text: CSV, TSV, blanks or key=value, with or without headings and units",
     integrity: Integrity::None,
-    build: |config| Ok(Box::new(TextLines { reader: Reader::new(config)?, lines: Lines::default() })),
+    build: |config| {
+        Ok(Box::new(TextLines { reader: Reader::new(config)?, lines: Lines::default() }))
+    },
 };

@@ -121,7 +121,10 @@ mod tests {
     #[test]
     fn three_line_ends_are_one_line_end_each() {
         let mut lines = Lines::default();
-        assert_eq!(found(&mut lines, &[b"a\nb\r\nc\rd\r", b"\n\ne\n"]), ["a", "b", "c", "d", "", "e"]);
+        assert_eq!(
+            found(&mut lines, &[b"a\nb\r\nc\rd\r", b"\n\ne\n"]),
+            ["a", "b", "c", "d", "", "e"]
+        );
     }
 
     #[test]

@@ -190,9 +190,19 @@ mod tests {
 
     #[test]
     fn what_leaves_a_doubt_is_left_alone() {
-        for text in ["T", "t", "C", "Capacity / Ah", "Discharging Capacity / Ah", "Voltage / foo",
-            "Cycle Count / 1", "Step Time / s", "cell 0", "discharge current", ""]
-        {
+        for text in [
+            "T",
+            "t",
+            "C",
+            "Capacity / Ah",
+            "Discharging Capacity / Ah",
+            "Voltage / foo",
+            "Cycle Count / 1",
+            "Step Time / s",
+            "cell 0",
+            "discharge current",
+            "",
+        ] {
             assert_eq!(recognise(text), None, "{text}");
         }
     }

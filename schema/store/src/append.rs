@@ -198,14 +198,14 @@ fn write_frames(db: &Connection, chunk: &FrameChunk) -> Result<(), Fault> {
 }
 
 fn write_marker(db: &Connection, marker: &Marker) -> Result<(), Fault> {
-    let Marker { at, kind, source, session, text } = marker;
+    let Marker { at, kind, source, session, count, text } = marker;
     let kind = crate::records::to_json("the marker", kind)?;
     let kind = kind.trim_matches('"');
     db.prepare_cached(
-        "INSERT INTO marker (run, t_us, kind, source, session, text) \
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6) ON CONFLICT DO NOTHING",
+        "INSERT INTO marker (run, t_us, kind, source, session, text, count) \
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7) ON CONFLICT DO NOTHING",
     )?
-    .execute(params![at.run.0, at.t_us, kind, source, session, text])?;
+    .execute(params![at.run.0, at.t_us, kind, source, session, text, *count as i64])?;
     Ok(())
 }
 

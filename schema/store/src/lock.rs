@@ -12,7 +12,15 @@ use crate::path::beside;
 /// The lock; let go when dropped.
 #[derive(Debug)]
 pub(crate) struct Lock {
-    _file: File,
+    file: File,
+}
+
+impl Drop for Lock {
+    fn drop(&mut self) {
+        // Closing alone would not do while this process starts another: until
+        // its exec, the child has the same open file, and the lock with it.
+        let _ = self.file.unlock();
+    }
 }
 
 /// Takes the lock of the store at `path`, or says who has it.
@@ -37,7 +45,7 @@ pub(crate) fn take(path: &Path) -> Result<Lock, OpenError> {
     let _ = file.set_len(0).and_then(|()| file.rewind()).and_then(|()| {
         writeln!(file, "{}, process {}, since {}", program(), std::process::id(), now())
     });
-    Ok(Lock { _file: file })
+    Ok(Lock { file })
 }
 
 fn holder(file: &mut File) -> String {

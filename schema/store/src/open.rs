@@ -168,6 +168,7 @@ pub(crate) fn refuse_foreign(path: &Path) -> Result<(), OpenError> {
 mod tests {
     use super::*;
     use crate::append::Batch;
+    use crate::read::Range;
     use crate::runs::NewRun;
 
     const NEXT: &str = "ALTER TABLE run ADD COLUMN place TEXT";
@@ -264,6 +265,12 @@ mod tests {
 
         limit(&store, 1 << 20);
         assert_eq!(store.append(&batch).unwrap(), 2_000);
-        assert_eq!(reader.recorded_up_to().unwrap(), 2_000);
+        let mut read = Vec::new();
+        let done = reader.samples(&Range::everything(), |sample| {
+            read.push(sample);
+            std::ops::ControlFlow::Continue(())
+        });
+        done.unwrap();
+        assert_eq!(read, batch.samples);
     }
 }

@@ -32,6 +32,12 @@ pub struct Range {
 }
 
 impl Range {
+    /// All samples of every source.
+    pub fn everything() -> Range {
+        let from = Bound { run: RunId(i64::MIN), t_us: i64::MIN };
+        Range { sources: Vec::new(), from, to: None, up_to: None }
+    }
+
     fn covers(&self, at: Bound) -> bool {
         self.from <= at && self.to.is_none_or(|to| at <= to)
     }

@@ -1,12 +1,15 @@
 //! Runs, and the clock observations that give their times a date.
 
-use ampledger_types::{Bound, ClockMap, ClockObservation, Marker, Run, RunId};
+use std::collections::BTreeMap;
+
+use ampledger_types::{Bound, ClockMap, ClockObservation, Instrument, Marker, Run, RunId};
 use rusqlite::{Row, params};
 
 use crate::error::{Fault, StoreError};
 use crate::open::Store;
 use crate::read::end;
 use crate::reader::Reader;
+use crate::records::{from_json, to_json};
 
 /// A run that begins.
 #[derive(Clone, Debug, PartialEq)]
@@ -41,6 +44,28 @@ impl Store {
                 recorded_by: recorded_by.clone(),
                 replay_of: replay_of.clone(),
             })
+        })
+    }
+
+    /// Notes how the instruments are described from a run on, by source; what
+    /// was described the same before is not repeated.
+    pub fn put_instruments(
+        &mut self,
+        run: RunId,
+        instruments: &BTreeMap<String, Instrument>,
+    ) -> Result<(), StoreError> {
+        self.write(|tx, _| {
+            for (source, instrument) in instruments {
+                let body = to_json("the instrument", instrument)?;
+                tx.execute(
+                    "INSERT INTO instrument (source, from_run, body) \
+                     SELECT ?1, ?2, ?3 WHERE ?3 IS NOT \
+                     (SELECT body FROM instrument WHERE source = ?1 ORDER BY from_run DESC LIMIT 1) \
+                     ON CONFLICT DO UPDATE SET body = excluded.body",
+                    params![source, run.0, body],
+                )?;
+            }
+            Ok(())
         })
     }
 }
@@ -86,7 +111,7 @@ impl Reader {
         let to = end(to);
         self.read(|db| {
             let mut find = db.prepare_cached(
-                "SELECT run, t_us, kind, source, session, text FROM marker \
+                "SELECT run, t_us, kind, source, session, text, count FROM marker \
                  WHERE (run, t_us) >= (?1, ?2) AND (run, t_us) <= (?3, ?4) \
                  ORDER BY run, t_us, id",
             )?;
@@ -96,6 +121,22 @@ impl Reader {
                 markers.push(marker(row)?);
             }
             Ok(markers)
+        })
+    }
+
+    /// How the instruments were described in a run, by source.
+    pub fn instruments(&self, run: RunId) -> Result<BTreeMap<String, Instrument>, StoreError> {
+        self.read(|db| {
+            let mut find = db.prepare_cached(
+                "SELECT source, body FROM instrument WHERE from_run <= ?1 ORDER BY from_run",
+            )?;
+            let mut rows = find.query([run.0])?;
+            let mut instruments = BTreeMap::new();
+            while let Some(row) = rows.next()? {
+                let body: String = row.get(1)?;
+                instruments.insert(row.get(0)?, from_json("instrument", &body)?);
+            }
+            Ok(instruments)
         })
     }
 
@@ -125,9 +166,10 @@ fn marker(row: &Row<'_>) -> Result<Marker, Fault> {
     let kind: String = row.get(2)?;
     Ok(Marker {
         at: Bound { run: RunId(row.get(0)?), t_us: row.get(1)? },
-        kind: crate::records::from_json("marker", &format!("\"{kind}\""))?,
+        kind: from_json("marker", &format!("\"{kind}\""))?,
         source: row.get(3)?,
         session: row.get(4)?,
         text: row.get(5)?,
+        count: row.get::<_, i64>(6)?.unsigned_abs(),
     })
 }

@@ -85,8 +85,17 @@ pub struct Marker {
     pub source: Option<String>,
     /// In which session, if it concerns one.
     pub session: Option<i64>,
+    /// How often, where one marker stands for many; else 1.
+    pub count: u64,
     /// In words.
     pub text: String,
+}
+
+impl Marker {
+    /// A marker of something that happened once and concerns everything.
+    pub fn new(at: Bound, kind: MarkerKind, text: String) -> Self {
+        Marker { at, kind, source: None, session: None, count: 1, text }
+    }
 }
 
 /// What kind of thing happened.
@@ -105,6 +114,8 @@ pub enum MarkerKind {
     SourceLost,
     /// Readings or frames were dropped or missing.
     Gap,
+    /// Input that the decoder could not read.
+    Unreadable,
     /// The wall clock was stepped.
     ClockStep,
     /// Another instrument answers on this source.

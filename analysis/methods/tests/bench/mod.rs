@@ -102,7 +102,8 @@ pub fn count(analysis: &Analysis, kind: AnomalyKind) -> u64 {
 }
 
 pub fn main_discharge(analysis: &Analysis) -> &FoundPhase {
-    &analysis.phases[analysis.main_discharge.expect("there is a main discharge")]
+    let place = analysis.main_discharge.unwrap_or_else(|| panic!("no main discharge"));
+    &analysis.phases[place]
 }
 
 pub fn near(a: f64, b: f64, relative: f64) -> bool {

@@ -56,7 +56,7 @@ pub fn export_bdf_csv(
     out: &mut impl Write,
 ) -> Result<Exported, ReportError> {
     let subject = Subject::read(reader, session_id)?;
-    let mut feed = SessionFeed::new(&subject, view);
+    let mut feed = SessionFeed::new(&subject);
     let mut survey = Survey::default();
     reader.samples(&range(&subject, view.up_to), |stored| {
         let source = &stored.decode_set.source;
@@ -89,7 +89,7 @@ pub fn export_bdf_csv(
         columns: columns.notes,
         store_uuid: reader.uuid().to_owned(),
         decode_sets: survey.decode_sets,
-        instruments: view.instruments.clone(),
+        instruments: subject.instruments.clone(),
     })
 }
 

@@ -12,8 +12,7 @@ use super::survey::{Heard, Survey, same};
 
 /// Where the format's names live: this and the machine-readable name make a
 /// column's IRI (Battery Data Format, ontology 1.3.0).
-const ONTOLOGY: &str =
-    "https://w3id.org/battery-data-alliance/ontology/battery-data-format#";
+const ONTOLOGY: &str = "https://w3id.org/battery-data-alliance/ontology/battery-data-format#";
 
 /// What a column holds, for the description beside the file.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
@@ -73,8 +72,7 @@ impl Columns {
         columns.required(heard, voltage, Quantity::Voltage);
         columns.required(heard, current, Quantity::Current);
         let taken = [voltage, current];
-        let rest: Vec<usize> =
-            (0..heard.len()).filter(|at| !taken.contains(&Some(*at))).collect();
+        let rest: Vec<usize> = (0..heard.len()).filter(|at| !taken.contains(&Some(*at))).collect();
         let (standard, own) = split(heard, rest);
         for at in standard {
             columns.reading(heard, at, true);

@@ -75,10 +75,13 @@ impl Exported {
             ));
         }
         if self.rows_left_out > 0 {
+            let rows = match self.rows_left_out {
+                1 => "1 row was".to_owned(),
+                n => format!("{n} rows were"),
+            };
             notes.push(format!(
-                "{} rows were left out, because their time lay before that of a row above and \
-                 Test Time must not decrease. They are in the store.",
-                self.rows_left_out
+                "{rows} left out, as being earlier than a row above: Test Time must not decrease. \
+                 The store has every reading."
             ));
         }
         if !head.clock_synchronised {

@@ -28,7 +28,7 @@ pub fn metadata_name(csv_name: &str) -> String {
 fn plain(text: &str) -> String {
     let mut name = String::new();
     for c in text.trim().chars() {
-        if c.is_alphanumeric() || c == '.' && !name.is_empty() {
+        if c.is_alphanumeric() || c == '.' && name.ends_with(char::is_alphanumeric) {
             name.push(c);
         } else if !name.ends_with('-') {
             name.push('-');

@@ -16,9 +16,9 @@ pub fn claim(report: &SessionReport) -> String {
     let mut said = Vec::new();
     match main {
         Some(main) => {
-            said.extend(charged(report, Side::Before));
             said.push(delivered(report, main));
             said.extend(how_it_ended(report, main));
+            said.extend(charged(report, Side::Before));
             said.extend(charged(report, Side::After));
         }
         None => said.push(without_discharge(report)),
@@ -115,7 +115,7 @@ fn charged(report: &SessionReport, side: Side) -> Option<String> {
     };
     let amounts = charge_amounts(&charges)?;
     Some(match side {
-        Side::Before => format!("Charged {amounts} before."),
+        Side::Before => format!("Charged {amounts} beforehand."),
         Side::After => format!("Charged back {amounts}."),
     })
 }
@@ -160,9 +160,11 @@ mod tests {
         report.results.capacity_to_cutoff_ah.expanded_uncertainty = Some(0.4);
         report.results.energy_to_cutoff_wh.expanded_uncertainty = Some(12.0);
         let said = claim(&report);
-        assert!(said.starts_with(
-            "Delivered 57.4 ± 0.4 Ah to 20.0 V (95.7 % of 60 Ah), 1457 ± 12 Wh, at"
-        ));
+        assert!(
+            said.starts_with(
+                "Delivered 57.4 ± 0.4 Ah to 20.0 V (95.7 % of 60 Ah), 1457 ± 12 Wh, at"
+            )
+        );
     }
 
     #[test]

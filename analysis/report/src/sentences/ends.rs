@@ -10,9 +10,9 @@ use crate::numbers;
 ///
 /// `cutoff_volt` is the end voltage that was set.
 pub fn discharge_ended(phase: &Phase, cutoff_volt: Option<f64>) -> Option<String> {
-    let at = phase.last_voltage_volt.map_or(String::new(), |v| {
-        format!(" at {}", numbers::value(v, Unit::Volt))
-    });
+    let at = phase
+        .last_voltage_volt
+        .map_or(String::new(), |v| format!(" at {}", numbers::value(v, Unit::Volt)));
     let cutoff = cutoff_volt.map(|v| numbers::given(v, Unit::Volt));
     Some(match phase.end_reason? {
         EndReason::CutoffVoltage => match cutoff {
@@ -80,7 +80,11 @@ mod tests {
                 "had its load removed at 23.1 V, above the cut-off of 20.0 V",
             ),
             (EndReason::ChargeBegan, 24.1, "was put on charge at 24.1 V"),
-            (EndReason::SessionEnded, 22.0, "was under load at 22.0 V when the session was stopped"),
+            (
+                EndReason::SessionEnded,
+                22.0,
+                "was under load at 22.0 V when the session was stopped",
+            ),
             (EndReason::Running, 22.0, "is still discharging"),
         ] {
             assert_eq!(ended(reason, volt), words);

@@ -33,9 +33,7 @@ pub fn gap(gap: &Gap) -> String {
     match gap.estimated_ah {
         Some(estimate) => {
             let estimate = ah(estimate.abs());
-            format!(
-                "a gap of {length} was bridged by a straight line ({estimate}, at most {most})"
-            )
+            format!("a gap of {length} was bridged by a straight line ({estimate}, at most {most})")
         }
         None => format!("a gap of {length} was too long to be counted (it can hide up to {most})"),
     }

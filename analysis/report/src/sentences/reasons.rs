@@ -144,10 +144,7 @@ mod tests {
                 EndReason::DarkUnderLoad,
                 "the instrument went dark under load at 23.1 V, before 20.0 V",
             ),
-            (
-                EndReason::LoadRemoved,
-                "the load was removed at 23.1 V, above the cut-off of 20.0 V",
-            ),
+            (EndReason::LoadRemoved, "the load was removed at 23.1 V, above the cut-off of 20.0 V"),
             (EndReason::ChargeBegan, "a charge began at 23.1 V, before 20.0 V"),
             (
                 EndReason::SessionEnded,

@@ -11,10 +11,7 @@ use ampledger_types::{Bound, Pack, Rating, RunId, Session, Unit};
 const START_UNIX_SECOND: f64 = 1_772_352_720.0; // 2026-03-01T08:12:00Z
 
 pub(crate) fn moment(test_time_second: f64) -> Moment {
-    Moment {
-        test_time_second,
-        unix_time_second: Some(START_UNIX_SECOND + test_time_second),
-    }
+    Moment { test_time_second, unix_time_second: Some(START_UNIX_SECOND + test_time_second) }
 }
 
 fn phase(kind: PhaseKind, seconds: [f64; 2], amounts: [f64; 3], volts: [f64; 2]) -> Phase {
@@ -40,12 +37,8 @@ pub(crate) fn rest() -> Phase {
 }
 
 pub(crate) fn discharge() -> Phase {
-    let mut phase = phase(
-        PhaseKind::Discharge,
-        [3_660.0, 20_700.0],
-        [-57.41, -1457.3, -12.13],
-        [26.4, 19.98],
-    );
+    let mut phase =
+        phase(PhaseKind::Discharge, [3_660.0, 20_700.0], [-57.41, -1457.3, -12.13], [26.4, 19.98]);
     phase.end_reason = Some(EndReason::CutoffVoltage);
     phase
 }

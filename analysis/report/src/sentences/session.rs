@@ -53,7 +53,10 @@ mod tests {
             started(&report, &zone),
             "Session 3 about GAL-07 began 2026-03-01 09:12:00 +01:00 on bench-shunt."
         );
-        assert_eq!(stopped(&report, &zone), "Session 3 ended 2026-03-01 18:12:00 +01:00 after 9 h.");
+        assert_eq!(
+            stopped(&report, &zone),
+            "Session 3 ended 2026-03-01 18:12:00 +01:00 after 9 h."
+        );
         report.session.ended = None;
         assert_eq!(stopped(&report, &zone), "Session 3 is still open.");
         report.session.started.unix_time_second = None;

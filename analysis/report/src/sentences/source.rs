@@ -15,12 +15,21 @@ pub fn source_state(status: &SourceStatus, now_unix_us: i64, zone: &TimeZone) ->
             Some(values) => format!("{name} is live: {values}."),
             None => format!("{name} is live."),
         },
-        SourceState::Quiet => format!("{name} is quiet{}.", silent(status, now_unix_us, zone)),
-        SourceState::Dark => format!("{name} is dark{}.", silent(status, now_unix_us, zone)),
-        SourceState::Opening => format!("{name} is being opened{}.", why(status)),
-        SourceState::Failed => format!("{name} cannot be used{}.", why(status)),
+        SourceState::Quiet => {
+            full_stop(format!("{name} is quiet{}", silent(status, now_unix_us, zone)))
+        }
+        SourceState::Dark => {
+            full_stop(format!("{name} is dark{}", silent(status, now_unix_us, zone)))
+        }
+        SourceState::Opening => full_stop(format!("{name} is being opened{}", why(status))),
+        SourceState::Failed => full_stop(format!("{name} cannot be used{}", why(status))),
         SourceState::Finished => format!("{name} has been played to its end."),
     }
+}
+
+/// A reason may end with a question; it is no better with a full stop.
+fn full_stop(text: String) -> String {
+    if text.ends_with('?') { text } else { text + "." }
 }
 
 fn silent(status: &SourceStatus, now_unix_us: i64, zone: &TimeZone) -> String {

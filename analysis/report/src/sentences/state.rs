@@ -72,12 +72,11 @@ fn time_to_rating(report: &SessionReport, phase: &Phase) -> Option<String> {
 
 fn charging(name: &str, phase: Option<&Phase>, now: &Now) -> String {
     let charge = phase.filter(|p| p.kind == PhaseKind::Charge).and_then(|p| p.charge_ah);
-    let amount = charge.map_or("an unknown charge".to_owned(), |ah| {
-        numbers::value(ah.abs(), Unit::AmpereHour)
-    });
-    let current = now.last_current_ampere.map_or(String::new(), |a| {
-        format!(", at {}", numbers::value(a, Unit::Ampere))
-    });
+    let amount = charge
+        .map_or("an unknown charge".to_owned(), |ah| numbers::value(ah.abs(), Unit::AmpereHour));
+    let current = now
+        .last_current_ampere
+        .map_or(String::new(), |a| format!(", at {}", numbers::value(a, Unit::Ampere)));
     format!("{name} is charging: {amount} so far{current}{}.", voltage(",", now))
 }
 
@@ -153,8 +152,7 @@ mod tests {
         }
     }
 
-    const STANDING: &str =
-        " Provisional: no proof that the pack was full, and 1 more reason.";
+    const STANDING: &str = " Provisional: no proof that the pack was full, and 1 more reason.";
 
     #[test]
     fn a_discharge_is_set_against_the_rating() {
@@ -183,8 +181,7 @@ mod tests {
         let mut report = samples::running();
         report.results.capacity_to_cutoff_ah = report.results.main_discharge_ah.clone();
         let said = state(&report, &now(PhaseKind::Discharge));
-        let words =
-            "GAL-07 passed its cut-off of 20.0 V and is still under load: 31.2 of 60 Ah.";
+        let words = "GAL-07 passed its cut-off of 20.0 V and is still under load: 31.2 of 60 Ah.";
         assert_eq!(said, words.to_owned() + STANDING);
     }
 

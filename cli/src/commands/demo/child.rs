@@ -60,14 +60,19 @@ impl Daemon {
         Ok(Daemon { child, log: log.to_owned() })
     }
 
-    /// Waits until it answers.
-    pub fn wait_ready(&mut self, client: &Client) -> Result<StatusResponse, Failure> {
+    /// Waits until it answers and has opened its source.
+    pub fn wait_ready(&mut self, client: &Client) -> Result<(), Failure> {
         let begun = Instant::now();
         loop {
-            match client.get("/v1/status") {
-                Ok(status) => return Ok(status),
-                Err(ClientError::NoDaemon { .. }) if begun.elapsed() < PATIENCE => {}
+            let patient = begun.elapsed() < PATIENCE;
+            match client.get::<StatusResponse>("/v1/status") {
+                Ok(status) if status.sources.iter().all(|source| source.counters.opened > 0) => {
+                    return Ok(());
+                }
+                Ok(status) if !patient => return Err(not_opened(&status)),
+                Err(ClientError::NoDaemon { .. }) if patient => {}
                 Err(error) => return Err(error.into()),
+                Ok(_) => {}
             }
             if let Ok(Some(status)) = self.child.try_wait() {
                 return Err(self.ended(&status.to_string()));
@@ -105,6 +110,14 @@ impl Daemon {
             }
             std::thread::sleep(LOOK_AGAIN);
         }
+    }
+}
+
+fn not_opened(status: &StatusResponse) -> Failure {
+    let reason = status.sources.iter().find_map(|source| source.reason.clone());
+    Failure::Io {
+        what: "the demo's daemon does not open its serial line".to_owned(),
+        source: std::io::Error::other(reason.unwrap_or_default()),
     }
 }
 

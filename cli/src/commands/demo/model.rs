@@ -5,7 +5,7 @@
 /// Cells in series.
 const CELLS: f64 = 8.0;
 /// What the pack really holds, Ah.
-const CAPACITY_AH: f64 = 57.6;
+const CAPACITY_AH: f64 = 57.9;
 /// Resistance that acts at once, ohm.
 const RESISTANCE_OHM: f64 = 0.024;
 /// Time constant of the slow part, s.

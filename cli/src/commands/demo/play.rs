@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::thread;
 use std::time::{Duration, Instant};
 
-use ampledger_types::api::StatusResponse;
+use ampledger_types::api::{SourceState, StatusResponse};
 use tokio::signal::unix::{SignalKind, signal};
 
 use super::CLOCK_RATE;
@@ -17,10 +17,13 @@ use crate::client::Client;
 use crate::exit::Failure;
 
 /// Every line but the first is printed this much late, so that a hiccup before
-/// the first does not make the others seem to come from the future.
-const LAG: Duration = Duration::from_millis(50);
+/// the first does not make the others seem to come from the future. Much more
+/// would look like a sensor that went dark.
+const LAG: Duration = Duration::from_millis(5);
 /// The sensor looks this often if a line is due.
 const TICK: Duration = Duration::from_millis(2);
+/// How long it takes until a silent sensor is called dark.
+const SILENCE: Duration = Duration::from_millis(150);
 /// How long the daemon may take to read what is on the line.
 const PATIENCE: Duration = Duration::from_secs(10);
 
@@ -86,9 +89,9 @@ pub fn play(
         if told.is_err() {
             over.set();
         }
-        let played = sensor.join().unwrap_or_else(|_| {
-            Err(std::io::Error::other("the sensor's thread broke off"))
-        });
+        let played = sensor
+            .join()
+            .unwrap_or_else(|_| Err(std::io::Error::other("the sensor's thread broke off")));
         told?;
         played.map_err(Failure::io("the demo's serial line cannot be written"))
     })?;
@@ -96,7 +99,8 @@ pub fn play(
     if stop.is_set() {
         return Err(Failure::Interrupted);
     }
-    wait_until_read(lines.len() as u64, client)
+    let printed = lines.iter().filter(|line| !line.text.is_empty()).count();
+    wait_until_read(printed as u64, client)
 }
 
 struct EndWith<'a>(&'a Stop);
@@ -136,23 +140,40 @@ fn tell(
     done: impl Fn() -> bool,
 ) -> Result<(), Failure> {
     let mut stage = "";
-    let mut told = Instant::now();
+    let mut next = Instant::now() + narrator.interval();
+    let latest = || lines.get(printed.load(Ordering::Relaxed).saturating_sub(1));
     while !done() {
-        let count = printed.load(Ordering::Relaxed);
-        let now = lines.get(count.saturating_sub(1)).map_or("", |line| line.stage);
-        if now != stage {
-            stage = now;
+        let Some(line) = latest() else { return Ok(()) };
+        let silent = line.text.is_empty();
+        if line.stage != stage {
+            stage = line.stage;
             narrator.say(&format!("{}.", capitalised(stage)))?;
+            if silent {
+                next = Instant::now() + SILENCE;
+            }
         }
-        if told.elapsed() >= narrator.interval() {
-            told = Instant::now();
-            let status: StatusResponse = client.get("/v1/status")?;
-            let sentence = status.open_sessions.first().map_or("", |open| open.sentence.as_str());
-            narrator.progress(count as f64 / lines.len() as f64, sentence)?;
+        if Instant::now() >= next {
+            let standing = how_it_stands(silent, client)?;
+            let same_stage = latest().is_some_and(|line| line.stage == stage);
+            if let (Some(sentence), true) = (standing, same_stage) {
+                let share = printed.load(Ordering::Relaxed) as f64 / lines.len() as f64;
+                narrator.progress(share, &sentence)?;
+                next = Instant::now() + narrator.interval();
+            }
         }
         thread::sleep(Duration::from_millis(20));
     }
     Ok(())
+}
+
+/// How things stand in a sentence; `None` where the daemon has lost sight of a
+/// sensor that prints: time runs so fast that the least hiccup of the machine
+/// looks like minutes. Then it is worth asking again soon.
+fn how_it_stands(silent: bool, client: &Client) -> Result<Option<String>, Failure> {
+    let status: StatusResponse = client.get("/v1/status")?;
+    let in_sight = status.sources.iter().all(|source| source.state == SourceState::Live);
+    let sentence = status.open_sessions.into_iter().next().map(|open| open.sentence);
+    Ok(sentence.filter(|_| in_sight != silent))
 }
 
 fn wait_until_read(lines: u64, client: &Client) -> Result<(), Failure> {

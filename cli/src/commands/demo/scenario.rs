@@ -15,14 +15,14 @@ const INVERTER_WATT: f64 = 308.0;
 /// The protection trips below this, V.
 const TRIP_VOLT: f64 = 20.3;
 /// The sensor prints a line this often, s.
-pub const INTERVAL_SECOND: u32 = 5;
+pub const INTERVAL_SECOND: u32 = 10;
 
-/// A line of the sensor.
+/// A line of the sensor, or its falling silent.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Line {
     /// When it is printed, seconds since the demo's beginning.
     pub at_second: u32,
-    /// The line with its end.
+    /// The line with its end; empty where the sensor falls silent.
     pub text: String,
     /// What is happening, in words.
     pub stage: &'static str,
@@ -35,8 +35,8 @@ pub fn lines() -> Vec<Line> {
     bench.charge("the charger is on: to 29.2 V, then the current tapers");
     bench.rest("the pack rests for an hour", 61 * 60);
     bench.discharge("the inverter is on: about 12 A");
-    bench.dark(10 * 60);
-    bench.charge("the protection had tripped and the sensor went dark; the charger brings it back");
+    bench.dark("the protection trips, and the sensor goes dark with the pack", 10 * 60);
+    bench.charge("the charger is on and brings the sensor back");
     bench.rest("the pack is full again", 10 * 60);
     bench.lines
 }
@@ -86,7 +86,8 @@ impl Bench {
     }
 
     /// Nothing flows and nothing is printed: the pack powers the sensor.
-    fn dark(&mut self, second: u32) {
+    fn dark(&mut self, stage: &'static str, second: u32) {
+        self.lines.push(Line { at_second: self.at_second, text: String::new(), stage });
         for _ in 0..second / INTERVAL_SECOND {
             self.pass(|_| 0.0);
         }
@@ -117,10 +118,16 @@ fn charger(pack: &PackModel) -> f64 {
 mod tests {
     use super::*;
 
-    /// Time, voltage, current.
-    fn numbers(line: &Line) -> [f64; 3] {
-        let mut values = line.text.split_whitespace().map(|part| part[2..].parse().unwrap());
-        [values.next().unwrap(), values.next().unwrap(), values.next().unwrap()]
+    /// Time, voltage, current of every line.
+    fn rows() -> Vec<[f64; 3]> {
+        let printed = lines().into_iter().filter(|line| !line.text.is_empty());
+        printed
+            .map(|line| {
+                let mut values =
+                    line.text.split_whitespace().map(|part| part[2..].parse().unwrap());
+                [values.next().unwrap(), values.next().unwrap(), values.next().unwrap()]
+            })
+            .collect()
     }
 
     fn amp_hours(rows: &[[f64; 3]], which: impl Fn(f64) -> bool) -> f64 {
@@ -130,7 +137,7 @@ mod tests {
 
     #[test]
     fn the_lines_tell_the_story_of_the_boat_yard() {
-        let rows: Vec<[f64; 3]> = lines().iter().map(numbers).collect();
+        let rows = rows();
         let delivered = -amp_hours(&rows, |current| current < -1.0);
         assert!((57.0..58.0).contains(&delivered), "{delivered}");
         let dark = rows.windows(2).position(|pair| pair[1][0] - pair[0][0] > 60.0).unwrap();
@@ -142,7 +149,7 @@ mod tests {
 
     #[test]
     fn each_charge_ends_in_a_taper_that_proves_it() {
-        let rows: Vec<[f64; 3]> = lines().iter().map(numbers).collect();
+        let rows = rows();
         // At the charge voltage and at most C/20 for five minutes, twice.
         let held = |row: &&[f64; 3]| row[1] > 29.1 && (1.8..3.0).contains(&row[2]);
         let seconds = rows.iter().filter(held).count() as u32 * INTERVAL_SECOND;

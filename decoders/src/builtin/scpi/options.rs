@@ -84,7 +84,8 @@ pub struct Query {
 impl Options {
     /// Checks the options and makes the queries.
     pub fn queries(&self, config: &DecoderConfig) -> Result<Vec<Query>, ConfigProblem> {
-        let problem = |key: &str, what: &str| Err(ConfigProblem::new(format!("options.{key}"), what));
+        let problem =
+            |key: &str, what: &str| Err(ConfigProblem::new(format!("options.{key}"), what));
         if !matches!(self.terminator.as_str(), "\n" | "\r" | "\r\n") {
             return problem("terminator", r#"must be "\n", "\r\n" or "\r""#);
         }
@@ -127,9 +128,13 @@ impl Options {
 
 impl QueryOptions {
     fn query(&self, key: &str, mapping: &Mapping) -> Result<Query, ConfigProblem> {
-        let problem = |part: &str, what: String| Err(ConfigProblem::new(format!("{key}.{part}"), what));
+        let problem =
+            |part: &str, what: String| Err(ConfigProblem::new(format!("{key}.{part}"), what));
         if !is_line(&self.send) || !self.send.contains('?') {
-            return problem("send", "must be one line with a question mark, as in MEAS:VOLT?".into());
+            return problem(
+                "send",
+                "must be one line with a question mark, as in MEAS:VOLT?".into(),
+            );
         }
         if !(10..=86_400_000).contains(&self.every_ms) {
             return problem("every_ms", "must lie between 10 and 86400000".into());
@@ -146,7 +151,9 @@ impl QueryOptions {
                     channels.push(field.channel.clone());
                     fields.push(Some((name.clone(), field)));
                 }
-                Some(_) => return problem(&format!("fields[{i}]"), format!("`{name}` is there twice")),
+                Some(_) => {
+                    return problem(&format!("fields[{i}]"), format!("`{name}` is there twice"));
+                }
                 None => {
                     let what = format!("`{name}` is not among the source's fields; add it there");
                     return problem(&format!("fields[{i}]"), what);

@@ -106,7 +106,12 @@ fn a_line_nobody_asked_for_makes_it_drain_before_the_next_question() {
     bench.at(200, Event::Drained);
     assert_eq!(
         bench.receive(210, "13.2\n13.3\n"),
-        ["MEAS:VOLT? [13.2] at 210", "!not_mine nobody asked for `13.3`", "drain 200", "wake Some(3210)"]
+        [
+            "MEAS:VOLT? [13.2] at 210",
+            "!not_mine nobody asked for `13.3`",
+            "drain 200",
+            "wake Some(3210)"
+        ]
     );
 }
 
@@ -149,6 +154,16 @@ fn a_wrong_answer_is_followed_by_the_instruments_own_errors() {
 }
 
 #[test]
+fn a_number_is_never_taken_for_an_identification() {
+    let mut bench = Bench::new(serde_json::json!({}));
+    bench.at(0, OPENED);
+    bench.at(200, Event::Drained);
+    let said = bench.receive(210, "13.26\n");
+    assert!(said[0].starts_with("!not_mine"), "{said:?}");
+    assert_eq!(said[1], "drain 200");
+}
+
+#[test]
 fn a_line_that_never_falls_quiet_does_not_end_the_asking() {
     let mut bench = Bench::new(serde_json::json!({ "identify": false }));
     bench.at(0, OPENED);
@@ -165,10 +180,14 @@ fn a_wrong_configuration_names_its_key() {
         ("options.terminator", serde_json::json!({ "terminator": ";" })),
         ("options.timeout_ms", serde_json::json!({ "timeout_ms": 1 })),
         ("options.setup[0]", serde_json::json!({ "setup": ["MEAS:VOLT?"] })),
-        ("options.queries[0].send",
-            serde_json::json!({ "queries": [{ "send": "OUTP ON", "fields": ["U"] }] })),
-        ("options.queries[0].fields[0]",
-            serde_json::json!({ "queries": [{ "send": "READ?", "fields": ["X"] }] })),
+        (
+            "options.queries[0].send",
+            serde_json::json!({ "queries": [{ "send": "OUTP ON", "fields": ["U"] }] }),
+        ),
+        (
+            "options.queries[0].fields[0]",
+            serde_json::json!({ "queries": [{ "send": "READ?", "fields": ["X"] }] }),
+        ),
         ("fields.I", serde_json::json!({ "queries": [{ "send": "READ?", "fields": ["U"] }] })),
         ("options.querys", serde_json::json!({ "querys": [] })),
     ] {

@@ -143,9 +143,8 @@ fn time_column(
         Some((place, unit_row.or(in_heading).map(str::to_owned)))
     };
     if let Some(wanted) = &time.column {
-        let is_wanted = |text: &String| {
-            text == wanted || heading::part(text).is_some_and(|p| p.name == wanted)
-        };
+        let is_wanted =
+            |text: &String| text == wanted || heading::part(text).is_some_and(|p| p.name == wanted);
         return number(wanted).or_else(|| header.cells.iter().position(is_wanted)).and_then(at);
     }
     let has_role = |role: Role| {

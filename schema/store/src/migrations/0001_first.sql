@@ -14,6 +14,14 @@ CREATE TABLE run (
     replay_of    TEXT
 ) STRICT;
 
+-- How the instrument of a source was described from a run on. body: JSON.
+CREATE TABLE instrument (
+    source   TEXT NOT NULL,
+    from_run INTEGER NOT NULL REFERENCES run (id),
+    body     TEXT NOT NULL,
+    PRIMARY KEY (source, from_run)
+) STRICT, WITHOUT ROWID;
+
 CREATE TABLE clock_observation (
     boot_id      TEXT NOT NULL,
     t_us         INTEGER NOT NULL,
@@ -57,7 +65,7 @@ CREATE TABLE sample (
 CREATE TABLE sample_span (
     first_seq INTEGER PRIMARY KEY,
     last_seq  INTEGER NOT NULL,
-    run       INTEGER NOT NULL,
+    run       INTEGER NOT NULL REFERENCES run (id),
     t_min_us  INTEGER NOT NULL,
     t_max_us  INTEGER NOT NULL
 ) STRICT;
@@ -116,6 +124,7 @@ CREATE TABLE marker (
     kind    TEXT NOT NULL,
     source  TEXT,
     session INTEGER REFERENCES session (id),
+    count   INTEGER NOT NULL,
     text    TEXT NOT NULL
 ) STRICT;
 

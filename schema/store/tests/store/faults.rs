@@ -4,7 +4,7 @@ use std::io::{BufRead, BufReader, Write};
 use std::path::Path;
 use std::process::{Command, Stdio};
 
-use ampledger_store::{Batch, Refusal, Store, StoreError};
+use ampledger_store::{Batch, Range, Refusal, Store, StoreError};
 use ampledger_types::Seq;
 
 use crate::shed;
@@ -33,7 +33,7 @@ fn a_log_cut_anywhere_holds_every_commit_before_the_cut() {
         let promised = commits.iter().rfind(|(end, _)| *end <= cut).map_or(0, |c| c.1);
         let store = Store::open(&copied).unwrap();
         assert_eq!(store.recorded_up_to(), promised, "cut at {cut}");
-        let found = shed::read(&store.reader().unwrap(), &shed::everything());
+        let found = shed::read(&store.reader().unwrap(), &Range::everything());
         assert!(shed::same_bits(&found, &shed::samples(run, 1..=promised)), "cut at {cut}");
     }
 }
@@ -50,8 +50,8 @@ fn a_batch_whose_confirmation_was_lost_can_be_given_again_with_more() {
     pending.samples.extend(shed::samples(run, 11..=15));
     assert_eq!(store.append(&pending).unwrap(), 15);
     let reader = store.reader().unwrap();
-    assert!(shed::same_bits(&shed::read(&reader, &shed::everything()), &pending.samples));
-    let everything = shed::everything();
+    assert!(shed::same_bits(&shed::read(&reader, &Range::everything()), &pending.samples));
+    let everything = Range::everything();
     assert_eq!(reader.markers(everything.from, None).unwrap(), pending.markers);
     let mut chunks = 0;
     reader
@@ -73,7 +73,7 @@ fn a_number_that_is_taken_is_never_written_over() {
     let error = store.append(&again).unwrap_err();
     assert_eq!(error, StoreError::Refused(Refusal::NumberTaken { seq: 10 }));
     assert_eq!(store.recorded_up_to(), 10);
-    let found = shed::read(&store.reader().unwrap(), &shed::everything());
+    let found = shed::read(&store.reader().unwrap(), &Range::everything());
     assert!(shed::same_bits(&found, &shed::samples(run, 1..=10)));
 }
 
@@ -95,6 +95,14 @@ fn samples_that_are_not_in_order_or_do_not_fit_their_group_are_refused() {
     long.samples[1].sample.values.push(0.0);
     let expected = Refusal::ValueCount { seq: 2, values: 3, channels: 2 };
     assert_eq!(refused(&mut store, &long), expected);
+    assert_eq!(store.reader().unwrap().recorded_up_to(), Ok(0));
+}
+
+#[test]
+fn samples_of_a_run_that_never_began_are_refused() {
+    let (_dir, _path, mut store) = shed::store();
+    let error = store.append(&batch(ampledger_types::RunId(7), 1..=3)).unwrap_err();
+    assert!(matches!(error, StoreError::Refused(Refusal::Unkeepable { .. })), "{error}");
     assert_eq!(store.reader().unwrap().recorded_up_to(), Ok(0));
 }
 
@@ -182,6 +190,6 @@ fn fill(dir: &Path) {
 
     std::fs::remove_file(&ballast).unwrap();
     assert_eq!(store.append(&batch(run, next..=next + 99)), Ok(next + 99));
-    let found = shed::read(&reader, &shed::everything());
+    let found = shed::read(&reader, &Range::everything());
     assert!(shed::same_bits(&found, &shed::samples(run, 1..=next + 99)));
 }

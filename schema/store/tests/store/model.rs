@@ -148,7 +148,7 @@ proptest! {
             }
         }
         drop(store);
-        let all = shed::everything();
+        let all = Range::everything();
         let found = shed::read(&Reader::open(&path).unwrap(), &all);
         prop_assert!(shed::same_bits(&found, &model.recorded));
     }

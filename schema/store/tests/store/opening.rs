@@ -27,6 +27,23 @@ fn a_second_writer_is_told_who_holds_the_store() {
 }
 
 #[test]
+fn a_closed_store_can_be_opened_at_once_while_other_programs_are_started() {
+    let (_dir, path, store) = shed::store();
+    drop(store);
+    let done = std::sync::atomic::AtomicBool::new(false);
+    std::thread::scope(|scope| {
+        scope.spawn(|| {
+            while !done.load(std::sync::atomic::Ordering::Relaxed) {
+                std::process::Command::new("true").status().unwrap();
+            }
+        });
+        let opened: Result<Vec<_>, _> = (0..50).map(|_| Store::open(&path).map(drop)).collect();
+        done.store(true, std::sync::atomic::Ordering::Relaxed);
+        opened.unwrap();
+    });
+}
+
+#[test]
 fn another_name_of_the_same_file_is_the_same_store() {
     let (dir, path, _first) = shed::store();
     let link = dir.path().join("link.db");

@@ -16,7 +16,7 @@ fn a_reader_sees_each_commit_of_a_writer_that_goes_on() {
         let numbers = second * 10 + 1..=second * 10 + 10;
         store.append(&Batch { samples: shed::samples(run, numbers), ..Batch::default() }).unwrap();
         assert_eq!(reader.recorded_up_to().unwrap(), store.recorded_up_to());
-        assert_eq!(shed::read(&reader, &shed::everything()).len() as u64, second * 10 + 10);
+        assert_eq!(shed::read(&reader, &Range::everything()).len() as u64, second * 10 + 10);
     }
 }
 
@@ -28,7 +28,7 @@ fn reading_holds_no_transaction_open_while_the_samples_are_looked_at() {
     let reader = store.reader().unwrap();
     let other = rusqlite::Connection::open(&path).unwrap();
     let mut looked_at = 0;
-    let done = reader.samples(&shed::everything(), |_| {
+    let done = reader.samples(&Range::everything(), |_| {
         looked_at += 1;
         if looked_at % 2_500 == 0 {
             let more = shed::samples(run, [10_000 + looked_at]);
@@ -50,7 +50,7 @@ fn reading_ends_when_it_is_told_to() {
     let run = shed::run(&mut store).id;
     store.append(&Batch { samples: shed::samples(run, 1..=9_000), ..Batch::default() }).unwrap();
     let mut last = 0;
-    let done = store.reader().unwrap().samples(&shed::everything(), |s| {
+    let done = store.reader().unwrap().samples(&Range::everything(), |s| {
         last = s.seq;
         if last == 5_000 { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
     });
@@ -65,7 +65,7 @@ fn samples_of_one_origin_share_their_group_and_decode_set() {
     for numbers in [1..=2, 3..=4] {
         store.append(&Batch { samples: shed::samples(run, numbers), ..Batch::default() }).unwrap();
     }
-    let all = shed::read(&store.reader().unwrap(), &shed::everything());
+    let all = shed::read(&store.reader().unwrap(), &Range::everything());
     assert!(all.iter().all(|s| Arc::ptr_eq(&s.sample.group, &all[0].sample.group)));
     assert!(all.iter().all(|s| Arc::ptr_eq(&s.decode_set, &all[0].decode_set)));
 }
@@ -131,7 +131,7 @@ fn a_store_where_nobody_may_write_can_be_read_but_not_opened_for_writing() {
     };
     let still = folder.0.path().join("shed.db");
     let reader = Reader::open(&still).unwrap();
-    assert_eq!(shed::read(&reader, &shed::everything()).len(), 100);
+    assert_eq!(shed::read(&reader, &Range::everything()).len(), 100);
     let error = Store::open(&still).unwrap_err();
     assert!(matches!(error, OpenError::Store(StoreError::ReadOnly { .. })), "{error}");
 }
@@ -149,7 +149,7 @@ fn a_store_with_a_log_is_never_read_as_if_it_had_none() {
             return;
         };
         match Reader::open(&folder.0.path().join("shed.db")) {
-            Ok(reader) => assert_eq!(shed::read(&reader, &shed::everything()).len(), 100),
+            Ok(reader) => assert_eq!(shed::read(&reader, &Range::everything()).len(), 100),
             Err(OpenError::UnreadLog { .. }) => assert_eq!(left.len(), 2),
             Err(other) => panic!("{other}"),
         }
@@ -181,7 +181,7 @@ fn a_closed_store_is_read_without_leaving_it_changed() {
     store.append(&Batch { samples: shed::samples(run, 1..=10), ..Batch::default() }).unwrap();
     drop(store);
     let before = std::fs::read(&path).unwrap();
-    assert_eq!(shed::read(&Reader::open(&path).unwrap(), &shed::everything()).len(), 10);
+    assert_eq!(shed::read(&Reader::open(&path).unwrap(), &Range::everything()).len(), 10);
     assert_eq!(std::fs::read(&path).unwrap(), before);
     Store::open(&path).unwrap();
 }

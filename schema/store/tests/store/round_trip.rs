@@ -2,7 +2,7 @@
 
 use std::ops::{ControlFlow, RangeInclusive};
 
-use ampledger_store::{Batch, FrameChunk, NewRun, Reader, Refusal, StoreError};
+use ampledger_store::{Batch, FrameChunk, NewRun, Range, Reader, Refusal, StoreError};
 use ampledger_types::result::{Figure, Results, SessionHead, SessionReport};
 use ampledger_types::{
     Chemistry, ClockObservation, Frame, FrameKind, Marker, MarkerKind, Pack, Rating, RatingBasis,
@@ -50,7 +50,8 @@ pub fn full_batch(run: RunId, numbers: RangeInclusive<Seq>) -> Batch {
 
 fn marker(run: RunId, t_us: i64, kind: MarkerKind, source: Option<&str>) -> Marker {
     let text = "lead moved to the other stud".to_owned();
-    Marker { at: shed::at(run, t_us), kind, source: source.map(str::to_owned), session: None, text }
+    let source = source.map(str::to_owned);
+    Marker { source, count: 3, ..Marker::new(shed::at(run, t_us), kind, text) }
 }
 
 fn seen(t_us: i64, unix_us: i64, synchronised: bool) -> ClockObservation {
@@ -80,7 +81,7 @@ fn one_batch_with_everything_comes_back() {
     let batch = full_batch(run, 1..=20);
     assert_eq!(store.append(&batch).unwrap(), 20);
     let reader = store.reader().unwrap();
-    assert!(shed::same_bits(&shed::read(&reader, &shed::everything()), &batch.samples));
+    assert!(shed::same_bits(&shed::read(&reader, &Range::everything()), &batch.samples));
     assert_eq!(chunks(&reader, "bench-shunt", (run, i64::MIN), None), batch.frames);
     assert_eq!(reader.markers(shed::at(run, 0), None).unwrap(), batch.markers);
     assert_eq!(reader.markers(shed::at(run, 1), None).unwrap(), batch.markers[1..]);
@@ -293,7 +294,7 @@ proptest! {
         }
         store.append(&Batch { samples: samples.clone(), ..Batch::default() }).unwrap();
         drop(store);
-        let found = shed::read(&Reader::open(&path).unwrap(), &shed::everything());
+        let found = shed::read(&Reader::open(&path).unwrap(), &Range::everything());
         prop_assert!(shed::same_bits(&found, &samples));
     }
 }

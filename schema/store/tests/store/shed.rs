@@ -65,11 +65,6 @@ pub fn samples(run: RunId, numbers: impl IntoIterator<Item = Seq>) -> Vec<Number
     numbers.into_iter().map(sample).collect()
 }
 
-pub fn everything() -> Range {
-    let from = at(RunId(i64::MIN), i64::MIN);
-    Range { sources: Vec::new(), from, to: None, up_to: None }
-}
-
 pub fn read(reader: &Reader, range: &Range) -> Vec<NumberedSample> {
     let mut all = Vec::new();
     let done = reader.samples(range, |s| {

@@ -1,0 +1,15 @@
+//! Reports and exports of sessions that a real store holds, against closed
+//! forms and against each other.
+
+#![allow(clippy::unwrap_used, reason = "a test that panics has failed, as it should")]
+
+#[path = "report/bench.rs"]
+mod bench;
+#[path = "report/export.rs"]
+mod export;
+#[path = "report/figures.rs"]
+mod figures;
+#[path = "report/live.rs"]
+mod live;
+#[path = "report/unknown.rs"]
+mod unknown;

@@ -1,0 +1,203 @@
+//! The stream and the store are one way: same samples, same digits.
+
+use ampledger_report::export::export_bdf_csv;
+use ampledger_report::{SessionFeed, compute};
+use ampledger_types::Quantity;
+use ampledger_types::result::AnomalyKind;
+use proptest::prelude::*;
+
+use super::bench::*;
+
+#[test]
+fn a_live_feed_gives_the_report_of_the_store_at_every_moment() {
+    let mut bench = Bench::new();
+    let session = gone_dark(&mut bench);
+    let subject = bench.subject(session);
+    let mut view = bench.view();
+    let mut live = SessionFeed::new(&subject);
+    let reader = bench.reader();
+    let samples = bench.samples.clone();
+    for stored in &samples {
+        live.feed(&stored.decode_set.source, stored.run, stored.seq, &stored.sample);
+        if stored.seq % 300 == 0 {
+            view.up_to = Some(stored.seq);
+            view.now =
+                Some(ampledger_types::Bound { run: stored.run, t_us: stored.sample.t_us + SECOND });
+            let computed = compute(&reader, session, &view).unwrap();
+            assert_eq!(live.report(&subject, &view), computed);
+        }
+    }
+}
+
+#[test]
+fn a_session_closed_live_is_the_one_the_store_computes_and_again_the_same() {
+    let mut bench = Bench::new();
+    let session = whole_test(&mut bench);
+    let open = {
+        let mut subject = bench.subject(session);
+        subject.session.end = None;
+        subject
+    };
+    let view = bench.view();
+    let mut live = SessionFeed::new(&open);
+    for stored in &bench.samples {
+        live.feed(&stored.decode_set.source, stored.run, stored.seq, &stored.sample);
+    }
+    let closed = bench.subject(session);
+    assert!(live.fits(&closed));
+    let computed = bench.report(session);
+    assert_eq!(live.report(&closed, &view), computed);
+    assert_eq!(bench.report(session), computed);
+}
+
+#[test]
+fn a_feed_goes_on_where_the_store_ends_and_takes_no_sample_twice() {
+    let mut bench = Bench::new();
+    let session = gone_dark(&mut bench);
+    let subject = bench.subject(session);
+    let mut view = bench.view();
+    let reader = bench.reader();
+    view.up_to = Some(900);
+    let mut feed = SessionFeed::read(&reader, &subject, &view).unwrap();
+    view.up_to = None;
+    for stored in &bench.samples[700..] {
+        feed.feed(&stored.decode_set.source, stored.run, stored.seq, &stored.sample);
+    }
+    assert_eq!(feed.report(&subject, &view), compute(&reader, session, &view).unwrap());
+}
+
+#[test]
+fn a_feed_knows_when_it_no_longer_fits() {
+    let mut bench = Bench::new();
+    let session = gone_dark(&mut bench);
+    let subject = bench.subject(session);
+    let view = bench.view();
+    let feed = SessionFeed::read(&bench.reader(), &subject, &view).unwrap();
+    assert!(feed.fits(&subject));
+    let mut moved = subject.clone();
+    moved.session.start.t_us += SECOND;
+    assert!(!feed.fits(&moved), "a moved start");
+    let mut ended = subject.clone();
+    ended.session.end = Some(moved.session.start);
+    assert!(!feed.fits(&ended), "an end before the last sample");
+    ended.session.end = view.now;
+    assert!(feed.fits(&ended), "an end now");
+    let mut repacked = subject.clone();
+    repacked.pack.as_mut().unwrap().cutoff_voltage_volt = Some(21.0);
+    assert!(!feed.fits(&repacked), "another cut-off");
+}
+
+#[test]
+fn over_a_reboot_with_a_synchronised_clock_the_gap_has_its_length() {
+    let mut bench = Bench::new();
+    let session = bench.start();
+    bench.for_seconds(60, |_| (26.6, 0.0));
+    bench.for_seconds(600, |s| (26.0 - s * 1e-4, -LOAD_AMPERE));
+    let lasted = (bench.t_us - 2 * SECOND - 100 * SECOND) / SECOND;
+    bench.reboot("boot-b");
+    // The first reading comes 95 s after the last one.
+    bench.observe("boot-b", BEGAN_UNIX_SECOND + lasted + 95, true);
+    bench.for_seconds(600, |s| (25.5 - s * 1e-4, -LOAD_AMPERE));
+    bench.stop(session);
+    let report = bench.report(session);
+    let main = &report.phases[report.main_discharge.unwrap()];
+    assert_eq!(main.gaps.len(), 1, "{main:#?}");
+    let length = main.gaps[0].end.test_time_second - main.gaps[0].start.test_time_second;
+    assert_eq!(length, 95.0);
+    let end = report.session.ended.unwrap();
+    assert_eq!(end.unix_time_second, Some(BEGAN_UNIX_SECOND as f64 + end.test_time_second));
+}
+
+#[test]
+fn over_a_reboot_without_a_trusted_clock_the_length_is_unknown_and_said() {
+    let mut bench = Bench::new();
+    let session = bench.start();
+    bench.for_seconds(60, |_| (26.6, 0.0));
+    bench.for_seconds(600, |s| (26.0 - s * 1e-4, -LOAD_AMPERE));
+    bench.reboot("boot-b");
+    bench.observe("boot-b", 1_000, false);
+    bench.for_seconds(600, |s| (25.5 - s * 1e-4, -LOAD_AMPERE));
+    bench.stop(session);
+    let report = bench.report(session);
+    let kinds: Vec<AnomalyKind> = report.anomalies.iter().map(|a| a.kind).collect();
+    assert!(kinds.contains(&AnomalyKind::GapLengthUnknown), "{kinds:?}");
+    assert!(kinds.contains(&AnomalyKind::ClockNotSet), "{kinds:?}");
+    assert!(!report.session.clock_synchronised);
+    let reasons = &report.results.discharging_capacity_ah.reasons;
+    let why = "the boot clock broke off and how long the break was cannot be known";
+    assert!(reasons.iter().any(|r| r == why), "{reasons:?}");
+}
+
+#[test]
+fn a_header_that_changes_in_mid_stream_does_not_end_the_count() {
+    let mut bench = Bench::new();
+    let session = bench.start();
+    bench.for_seconds(600, |s| (26.0 - s * 1e-4, -LOAD_AMPERE));
+    let wider = group(&[Quantity::Voltage, Quantity::Current, Quantity::Temperature(1)]);
+    for second in 0..300 {
+        bench.says(
+            "bench-shunt",
+            wider.clone(),
+            vec![25.9 - f64::from(second) * 1e-4, -12.0, 21.0],
+        );
+        bench.t_us += 2 * SECOND;
+    }
+    bench.stop(session);
+    let report = bench.report(session);
+    let seen = report.results.discharging_capacity_ah.value.unwrap();
+    assert!((seen - 12.0 * 1200.0 / 3600.0).abs() < 1e-6, "{seen}");
+}
+
+/// Steps in time, voltage and current of a stretch as nasty as they come.
+fn stretch() -> impl Strategy<Value = (i64, f64, f64, u16)> {
+    let step_us = prop_oneof![
+        8 => 100_000_i64..3_000_000,
+        1 => Just(0),
+        1 => -5_000_000_i64..0,
+        1 => 10_000_000_i64..5_000_000_000,
+    ];
+    let ampere = prop_oneof![4 => -30.0..0.0, 2 => Just(0.0), 2 => 0.0..30.0, 1 => Just(f64::NAN)];
+    let volt = prop_oneof![8 => 15.0..29.2, 1 => Just(f64::NAN), 1 => Just(0.0)];
+    (step_us, volt, ampere, 1_u16..60)
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(48))]
+
+    #[test]
+    fn whatever_is_read_stream_store_and_export_agree(
+        stretches in prop::collection::vec(stretch(), 1..12),
+        cut in any::<prop::sample::Index>(),
+    ) {
+        let mut bench = Bench::new();
+        let session = bench.start();
+        for (step_us, volt, ampere, times) in stretches {
+            for i in 0..times {
+                if volt.is_nan() && ampere.is_nan() {
+                    continue;
+                }
+                bench.reads(volt - f64::from(i) * 1e-3, ampere);
+                bench.t_us += step_us;
+            }
+        }
+        let subject = bench.subject(session);
+        let reader = bench.reader();
+        let mut view = bench.view();
+        view.up_to = Some(cut.index(bench.samples.len() + 1) as u64);
+        let mut live = SessionFeed::read(&reader, &subject, &view).unwrap();
+        prop_assert_eq!(
+            live.report(&subject, &view),
+            compute(&reader, session, &view).unwrap()
+        );
+        view.up_to = None;
+        for stored in &bench.samples {
+            live.feed(&stored.decode_set.source, stored.run, stored.seq, &stored.sample);
+        }
+        let report = live.report(&subject, &view);
+        prop_assert_eq!(&report, &compute(&reader, session, &view).unwrap());
+        let exported = export_bdf_csv(&reader, session, &view, &mut Vec::new()).unwrap();
+        prop_assert_eq!(&exported.report, &report);
+        let text = serde_json::to_string(&report).unwrap();
+        prop_assert_eq!(serde_json::from_str::<ampledger_types::result::SessionReport>(&text).unwrap(), report);
+    }
+}

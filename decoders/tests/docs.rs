@@ -1,0 +1,92 @@
+//! Every configuration in `docs/decoders/` builds its decoder, and what a page
+//! shows is what the decoder makes of it.
+#![allow(clippy::disallowed_methods, reason = "a test reads its files; the decoders do not")]
+#![allow(clippy::unwrap_used, reason = "a test fails by it")]
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::path::Path;
+
+use ampledger_decoders::{DecoderConfig, Driver, Input, Output, builtin};
+use serde::Deserialize;
+
+/// What of the file this crate knows; `serial` is the daemon's.
+#[derive(Deserialize)]
+struct File {
+    sources: BTreeMap<String, Source>,
+}
+
+#[derive(Deserialize)]
+struct Source {
+    decoder: String,
+    #[serde(flatten)]
+    config: DecoderConfig,
+}
+
+fn page(decoder: &str) -> String {
+    let page = format!("../docs/decoders/{decoder}.md");
+    fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join(page)).unwrap()
+}
+
+fn blocks<'a>(page: &'a str, kind: &str) -> Vec<&'a str> {
+    let opening = format!("```{kind}\n");
+    let blocks = page.split(opening.as_str()).skip(1);
+    blocks.map(|block| block.split("```").next().unwrap()).collect()
+}
+
+fn drivers(page: &str) -> Vec<Driver> {
+    let mut drivers = Vec::new();
+    for block in blocks(page, "toml") {
+        let file: File = toml_edit::de::from_str(block).unwrap();
+        for (name, source) in file.sources {
+            let descriptor = builtin::find(&source.decoder).unwrap();
+            let decoder = (descriptor.build)(&source.config);
+            drivers.push(Driver::new(decoder.unwrap_or_else(|e| panic!("{name}: {e}"))));
+        }
+    }
+    drivers
+}
+
+#[test]
+fn every_decoder_has_a_page_whose_examples_build() {
+    for descriptor in builtin::BUILTIN {
+        assert!(!drivers(&page(descriptor.name)).is_empty(), "{}", descriptor.name);
+    }
+}
+
+#[test]
+fn the_lines_on_a_page_are_read_without_a_complaint() {
+    let expected: [(&str, &[&[f64]]); 2] = [
+        ("text-lines", &[&[26.412, -12.1], &[26.409, -12.095]]),
+        ("json-lines", &[&[3.301, -12.1, 26.412]]),
+    ];
+    for (decoder, expected) in expected {
+        let page = page(decoder);
+        let mut driver = drivers(&page).swap_remove(0);
+        driver.give(0, Input::Opened { record: true }).1.for_each(drop);
+        let bytes = blocks(&page, "text")[0].as_bytes();
+        let said = driver.give(0, Input::Received { endpoint: 0, bytes }).1;
+        let values: Vec<Vec<f64>> = said
+            .map(|output| match output {
+                Output::Sample(sample) => sample.values,
+                other => panic!("{decoder}: {other:?}"),
+            })
+            .collect();
+        assert_eq!(values, expected, "{decoder}");
+    }
+}
+
+#[test]
+fn every_option_is_on_its_page() {
+    for descriptor in builtin::BUILTIN {
+        let mut config = DecoderConfig::default();
+        config.options.insert("no_such_option".into(), serde_json::Value::Null);
+        let problem = (descriptor.build)(&config).err().unwrap().what;
+        let page = page(descriptor.name);
+        let options: Vec<&str> = problem.split('`').skip(3).step_by(2).collect();
+        assert!(options.len() > 1, "{problem}");
+        for option in options.iter().filter(|option| **option != "no_such_option") {
+            assert!(page.contains(&format!("| `{option}` |")), "{}: {option}", descriptor.name);
+        }
+    }
+}

@@ -1,0 +1,144 @@
+//! Random and mutated bytes and inputs for every built-in decoder: a fixed
+//! count, on the stable toolchain. What failed can be run again by its seed.
+#![allow(clippy::disallowed_methods, reason = "a test may read its environment")]
+#![allow(clippy::unwrap_used, reason = "a test fails by it")]
+
+use ampledger_decoders::{Command, DecoderConfig, Driver, Input, Output, builtin};
+use serde_json::json;
+
+const ROUNDS: u64 = 300;
+const INPUTS: usize = 120;
+
+/// xorshift64*, from memory: any generator would do.
+struct Random(u64);
+
+impl Random {
+    fn next(&mut self) -> u64 {
+        self.0 ^= self.0 >> 12;
+        self.0 ^= self.0 << 25;
+        self.0 ^= self.0 >> 27;
+        self.0.wrapping_mul(0x2545_F491_4F6C_DD1D)
+    }
+
+    fn below(&mut self, bound: usize) -> usize {
+        (self.next() % bound.max(1) as u64) as usize
+    }
+}
+
+/// Lines that some decoder understands, to be mutated.
+const SEEDS: [&str; 12] = [
+    "time_s,U [V],I [mA]\r\n",
+    "1.0,26.41,-12100\r\n",
+    "V=13.2V I=-950mA\n",
+    "U;I\nV;mA\n",
+    "2025-11-25 10:15:03\t26.4\t-12.1\n",
+    "{\"time_s\":1,\"U\":26.4,\"cells\":[3.3,3.31]}\n",
+    "{\"U\":null,\"I\":\"1 A\"}\n",
+    "+1.326000E+01\r\n",
+    "9.91E37,1\n",
+    "-113,\"Undefined header;SYSTE:ERR?\"\n",
+    "MANUFACTURE,INSTR2013,0,01-02\r\n",
+    "#210ABCDEFGHIJ\n",
+];
+
+fn bytes(random: &mut Random) -> Vec<u8> {
+    let mut bytes = match random.below(3) {
+        0 => (0..random.below(200)).map(|_| random.next() as u8).collect(),
+        _ => SEEDS[random.below(SEEDS.len())].as_bytes().to_vec(),
+    };
+    for _ in 0..random.below(4) {
+        let at = random.below(bytes.len());
+        match random.below(4) {
+            0 if !bytes.is_empty() => bytes[at] = random.next() as u8,
+            1 if !bytes.is_empty() => {
+                bytes.remove(at);
+            }
+            2 => bytes.truncate(at),
+            _ => bytes.extend_from_within(at..),
+        }
+    }
+    bytes
+}
+
+fn config(decoder: &str, random: &mut Random) -> DecoderConfig {
+    let pick =
+        |random: &mut Random, words: &[serde_json::Value]| words[random.below(words.len())].clone();
+    let fields = json!({ "U": { "quantity": "voltage_volt" }, "2": { "quantity": "power_watt" } });
+    let (options, fields) = match decoder {
+        "scpi" => (
+            json!({ "queries": [{ "send": "READ?", "every_ms": 50, "fields": ["U", "I"] }],
+                "check_errors": random.below(2) == 0, "identify": random.below(2) == 0 }),
+            json!({ "U": { "quantity": "voltage_volt" }, "I": { "quantity": "current_ampere" } }),
+        ),
+        "text-lines" => (
+            json!({ "decimal": pick(random, &[json!("point"), json!("comma")]),
+                "delimiter": pick(random, &[json!(null), json!("space"), json!("tab")]),
+                "part_lines": pick(random, &[json!("drop"), json!("keep")]),
+                "time": { "as": pick(random, &[json!(null), json!("axis")]) } }),
+            pick(random, &[json!({}), fields]),
+        ),
+        "json-lines" => (json!({}), json!({ "/cells/0": { "quantity": "cell_voltage_1_volt" } })),
+        other => panic!("say here how {other} is configured"),
+    };
+    serde_json::from_value(json!({ "options": options, "fields": fields })).unwrap()
+}
+
+fn check(outputs: impl Iterator<Item = Output>) -> usize {
+    let check_one = |output: Output| match output {
+        Output::Sample(s) => {
+            assert_eq!(s.values.len(), s.group.channels.len());
+            assert!(
+                s.values.iter().any(|v| !v.is_nan()) && !s.values.iter().any(|v| v.is_infinite())
+            );
+        }
+        Output::Complaint(c) => assert!(c.detail.len() < 1000, "a long detail: {}", c.detail),
+        Output::Identity { text, .. } => assert!(text.chars().count() <= 256),
+        Output::Send { bytes, .. } => assert!(bytes.len() <= 300),
+        Output::Drain { quiet_us } => assert!(quiet_us > 0),
+        Output::Wake(_) | Output::CommandDone { .. } => {}
+    };
+    outputs.map(check_one).count()
+}
+
+fn play(decoder: &str, seed: u64) {
+    let mut random = Random(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1);
+    let config = config(decoder, &mut random);
+    let build = builtin::find(decoder).unwrap().build;
+    let mut driver = Driver::new(build(&config).unwrap());
+    let command = Command { id: 1, name: "zero".into(), arguments: json!(null) };
+    let mut now_us = 0;
+    for _ in 0..INPUTS {
+        now_us += random.below(2_000_000) as i64;
+        let bytes = bytes(&mut random);
+        let input = match random.below(16) {
+            0 => Input::Opened { record: random.below(2) == 0 },
+            1 => Input::Closed,
+            2 => Input::Drained,
+            3 | 4 => Input::Deadline,
+            5 => Input::Sent { endpoint: random.next() as u16, bytes: &bytes },
+            6 => Input::Command(&command),
+            _ => Input::Received { endpoint: random.next() as u16, bytes: &bytes },
+        };
+        let said = check(driver.give(now_us, input).1);
+        assert!(said <= 4 * bytes.len() + 16, "{said} outputs for {} bytes", bytes.len());
+        assert!(driver.snapshot().len() < 1 << 20);
+    }
+    let mut other = build(&config).unwrap();
+    other.restore(&driver.snapshot()).unwrap();
+    assert_eq!(other.snapshot(), driver.snapshot());
+}
+
+#[test]
+fn no_bytes_and_no_order_of_inputs_break_a_decoder() {
+    let only = std::env::var("AMPLEDGER_RUBBISH_SEED").ok().and_then(|seed| seed.parse().ok());
+    for descriptor in builtin::BUILTIN {
+        for seed in only.map_or(1..=ROUNDS, |seed| seed..=seed) {
+            let run = std::panic::catch_unwind(|| play(descriptor.name, seed));
+            assert!(
+                run.is_ok(),
+                "{}: run again with AMPLEDGER_RUBBISH_SEED={seed}",
+                descriptor.name
+            );
+        }
+    }
+}
