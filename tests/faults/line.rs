@@ -100,8 +100,14 @@ fn nan_is_a_missing_value_and_never_a_number() {
     }
     daemon.until_recorded(daemon.status().store.newest);
     bench.ampledger("stop").good();
-    let shown = bench.ampledger("show last --json").json().to_string();
-    assert!(!shown.contains("NaN") && !shown.contains("inf"), "{shown}");
+    let shown = bench.ampledger("show last --json").json();
+    let anomalies = shown["anomalies"].as_array().expect("anomalies");
+    assert!(anomalies.iter().any(|a| a["kind"] == "value_missing"), "{shown:#}");
+    let rows = bench.ampledger("export last --output -").good().out();
+    let cells = rows.lines().skip(1).flat_map(|row| row.split(','));
+    for cell in cells.filter(|cell| !cell.is_empty()) {
+        assert!(cell.parse().is_ok_and(f64::is_finite), "`{cell}` in\n{rows}");
+    }
 }
 
 #[test]

@@ -33,7 +33,7 @@ fn the_load_is_asked_and_its_answers_become_samples() {
 fn a_late_answer_is_never_taken_for_the_next() {
     // Each fifth answer comes after the daemon has given it up. Voltage is
     // positive and current negative, so a mixed-up pair shows.
-    let manners = Manners { late_every: 5, late: Duration::from_millis(450), ..Manners::default() };
+    let manners = Manners { late_every: 5, late: Duration::from_millis(300), ..Manners::default() };
     let (bench, load, daemon) = bench(manners);
     daemon.until_samples("load", 1);
     bench.ampledger("start --pack GAL-07").good();

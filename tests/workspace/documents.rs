@@ -94,6 +94,19 @@ fn every_decision_is_in_the_index() {
 }
 
 #[test]
+fn every_document_is_in_the_index() {
+    let index = read("docs/README.md");
+    for folder in ["", "decoders/"] {
+        for entry in std::fs::read_dir(root().join("docs").join(folder)).expect("documents") {
+            let name = entry.expect("an entry").file_name().to_string_lossy().into_owned();
+            let is_named = index.contains(&format!("]({folder}{name})"));
+            let is_document = name.ends_with(".md") && name != "README.md";
+            assert!(!is_document || is_named, "{folder}{name} is not in the index");
+        }
+    }
+}
+
+#[test]
 fn the_readme_begins_with_the_job_and_two_commands() {
     let text = read("README.md");
     let mut blocks = text.split("```");

@@ -130,4 +130,4 @@ CREATE TABLE marker (
 
 -- Finds markers by time, and makes writing the same one again do nothing.
 CREATE UNIQUE INDEX marker_once
-    ON marker (run, t_us, kind, ifnull(session, 0), source IS NULL, ifnull(source, ''), text);
+    ON marker (run, t_us, kind, ifnull(session, 0), source IS NULL, ifnull(source, ''), count, text);

@@ -1,12 +1,13 @@
 //! Everything that is written comes back as it was.
 
+use std::collections::BTreeMap;
 use std::ops::{ControlFlow, RangeInclusive};
 
 use ampledger_store::{Batch, FrameChunk, NewRun, Range, Reader, Refusal, StoreError};
 use ampledger_types::result::{Figure, Results, SessionHead, SessionReport};
 use ampledger_types::{
-    Chemistry, ClockObservation, Frame, FrameKind, Marker, MarkerKind, Pack, Rating, RatingBasis,
-    RunId, Seq, Session, Tag, Unit,
+    Chemistry, ClockObservation, Frame, FrameKind, Instrument, Marker, MarkerKind, Pack, Rating,
+    RatingBasis, RunId, Seq, Session, Tag, Unit,
 };
 use proptest::prelude::*;
 
@@ -140,6 +141,25 @@ fn runs_come_back_in_order() {
     assert_eq!(store.reader().unwrap().runs().unwrap(), [live, replay]);
 }
 
+#[test]
+fn an_instrument_is_as_it_was_described_until_it_is_described_anew() {
+    let (_dir, _path, mut store) = shed::store();
+    let runs = [(); 4].map(|()| shed::run(&mut store).id);
+    let described = |serial: &str| {
+        let serial_number = Some(serial.to_owned());
+        let instrument = Instrument { serial_number, ..Instrument::default() };
+        BTreeMap::from([("bench-shunt".to_owned(), instrument)])
+    };
+    for (run, serial) in runs.into_iter().zip(["A1", "A1", "B2", "A1"]) {
+        store.put_instruments(run, &described(serial)).unwrap();
+    }
+    let reader = store.reader().unwrap();
+    for (run, serial) in runs.into_iter().zip(["A1", "A1", "B2", "A1"]) {
+        assert_eq!(reader.instruments(run).unwrap(), described(serial), "{run:?}");
+    }
+    assert_eq!(reader.instruments(RunId(0)).unwrap(), BTreeMap::new());
+}
+
 fn gal_07() -> Pack {
     Pack {
         label: "GAL-07".to_owned(),
@@ -252,7 +272,7 @@ fn report(session: &Session, claim: &str) -> SessionReport {
         anomalies: Vec::new(),
         notes: Vec::new(),
         markers: vec![marker(session.start.run, 3, MarkerKind::Gap, None)],
-        rules: std::collections::BTreeMap::new(),
+        rules: BTreeMap::new(),
         computed_up_to: 12,
         computed_by: "ampledger test".to_owned(),
     }
