@@ -5,7 +5,7 @@ use std::io::Write;
 use std::path::PathBuf;
 
 use ampledger_report::export::{Exported, export_bdf_csv};
-use ampledger_report::{ReportError, View, compute, select, session_lines};
+use ampledger_report::{ReportError, View, holding, select, session_lines};
 use ampledger_store::{OpenError, Reader, StoreError};
 use ampledger_types::api::{SessionLine, UP_TO_HEADER};
 use ampledger_types::result::SessionReport;
@@ -72,7 +72,7 @@ impl<'a> Origin<'a> {
             Origin::Daemon(client) => {
                 Ok(client.get(&format!("/v1/sessions/{}", segment(session)))?)
             }
-            Origin::Store(reader) => stored_report(reader, self.find(session)?),
+            Origin::Store(reader) => Ok(holding(reader, self.find(session)?, &view())?.0),
         }
     }
 
@@ -129,22 +129,6 @@ impl Rows<'_> {
 /// A file has no present: an open session goes to its last sample.
 fn view() -> View {
     View { build: BUILD.to_owned(), ..View::default() }
-}
-
-/// The report that was issued for this revision, else one computed now. A
-/// store does not hold how the instruments are described, so what is computed
-/// here can be less sure of itself.
-fn stored_report(reader: &Reader, id: i64) -> Result<SessionReport, Failure> {
-    let session = reader.session(id)?;
-    let issued = session.filter(|session| !session.is_open()).and_then(|session| {
-        let reports = reader.reports(id).ok()?;
-        let current = reports.into_iter().filter(|(revision, _)| *revision == session.revision);
-        current.map(|(_, report)| report).next_back()
-    });
-    match issued {
-        Some(report) => Ok(report),
-        None => Ok(compute(reader, id, &view())?),
-    }
 }
 
 fn no_such_session(error: &impl std::fmt::Display) -> Failure {

@@ -1,6 +1,7 @@
 //! HTTP/JSON under `/v1` over a Unix socket: the only way in for the command
 //! line and the page. Every request, answer and connection has a bound.
 
+mod body;
 mod error;
 mod export;
 mod listen;

@@ -9,6 +9,9 @@ use std::time::{Duration, SystemTime, UNIX_EPOCH};
 use ampledger_types::ClockObservation;
 use rustix::time::{ClockId, clock_gettime};
 
+/// How long a busy machine may keep a process waiting, real microseconds.
+const HICCUP_US: f64 = 250_000.0;
+
 /// Tells the time.
 #[derive(Debug)]
 pub struct Clock {
@@ -72,6 +75,12 @@ impl Clock {
     /// Real seconds are multiplied by this.
     pub fn rate(&self) -> f64 {
         self.rate
+    }
+
+    /// How much silence means nothing: on a scaled clock a hiccup of the
+    /// machine looks like minutes.
+    pub fn slack_us(&self) -> i64 {
+        if self.rate == 1.0 { 0 } else { (HICCUP_US * self.rate) as i64 }
     }
 
     /// Boot clock, microseconds.

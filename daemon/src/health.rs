@@ -139,7 +139,7 @@ impl Health {
     pub fn status(&self, clock: &Clock) -> SourceStatus {
         let now_us = clock.now_us();
         self.with(|inner| {
-            let (state, reason, retry_us) = inner.state(now_us);
+            let (state, reason, retry_us) = inner.state(now_us - clock.slack_us());
             let silent = matches!(state, SourceState::Quiet | SourceState::Dark);
             let since_unix_us = match inner.last_arrival_us {
                 Some(last) if silent => clock.unix_us() - (now_us - last),

@@ -159,8 +159,9 @@ impl Keeper {
 
     /// From where sessions are looked at now.
     pub fn view(&self, intake: &Intake) -> View {
+        let t_us = intake.clock.now_us() - intake.clock.slack_us();
         View {
-            now: Some(Bound { run: intake.run, t_us: intake.clock.now_us() }),
+            now: Some(Bound { run: intake.run, t_us }),
             up_to: None,
             build: crate::BUILD.to_owned(),
         }

@@ -4,7 +4,9 @@ use ampledger_store::{Reader, StoreError};
 use ampledger_types::result::SessionReport;
 
 use crate::feed::SessionFeed;
+use crate::session_report::markers;
 use crate::subject::{Subject, View};
+use crate::timeline::Timeline;
 
 /// Why a session could not be reported or exported.
 #[derive(Debug, thiserror::Error)]
@@ -21,6 +23,30 @@ pub enum ReportError {
     /// The file could not be written.
     #[error("the export could not be written: {0}")]
     Write(#[from] std::io::Error),
+}
+
+/// The report that holds for a session: an ended one's as it was issued at its
+/// present revision, with the tags and markers of today; else computed now.
+/// The second says whether it was issued.
+pub fn holding(
+    reader: &Reader,
+    session_id: i64,
+    view: &View,
+) -> Result<(SessionReport, bool), ReportError> {
+    let subject = Subject::read(reader, session_id)?;
+    let revision = subject.session.revision;
+    let issued = match subject.session.is_open() {
+        true => None,
+        false => reader.reports(session_id)?.into_iter().find(|(r, _)| *r == revision),
+    };
+    let Some((_, mut report)) = issued else {
+        let feed = SessionFeed::read(reader, &subject, view)?;
+        return Ok((feed.report(&subject, view), false));
+    };
+    let timeline = Timeline::new(subject.session.start, &subject.clocks, &[]);
+    report.markers = markers(&subject, &timeline);
+    report.session.session = subject.session;
+    Ok((report, true))
 }
 
 /// The report of a session, computed afresh from the store.

@@ -22,7 +22,7 @@ pub mod subject;
 pub mod timeline;
 pub mod when;
 
-pub use compute::{ReportError, compute};
+pub use compute::{ReportError, compute, holding};
 pub use feed::{SessionFeed, Snapshot};
 pub use lines::session_lines;
 pub use placing::Place;

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use ampledger_methods::{Analysis, FoundAnomaly, FoundPhase};
 use ampledger_types::result::{
-    Anomaly, AnomalyKind, Gap, Phase, RuleUsed, SessionHead, SessionReport, Stretch,
+    Anomaly, AnomalyKind, DatedMarker, Gap, Phase, RuleUsed, SessionHead, SessionReport, Stretch,
 };
 use ampledger_types::{Marker, MarkerKind, Seq};
 
@@ -48,7 +48,7 @@ pub fn report(input: &ReportInput) -> SessionReport {
         results,
         anomalies: anomalies(input),
         notes: input.analysis.notes.clone(),
-        markers: input.subject.markers.clone(),
+        markers: markers(input.subject, input.timeline),
         rules: rules(input),
         computed_up_to: input.computed_up_to,
         computed_by: input.view.build.clone(),
@@ -141,6 +141,15 @@ fn anomalies(input: &ReportInput) -> Vec<Anomaly> {
         });
     }
     all
+}
+
+/// What happened, each with its place in the session.
+pub(crate) fn markers(subject: &Subject, timeline: &Timeline) -> Vec<DatedMarker> {
+    let dated = |marker: &Marker| DatedMarker {
+        moment: timeline.test_time_us(marker.at).map(|us| timeline.moment(us)),
+        marker: marker.clone(),
+    };
+    subject.markers.iter().map(dated).collect()
 }
 
 /// What the decoder could not read is told in the record by markers.

@@ -60,20 +60,20 @@ impl Subject {
         let clocks = Clocks::read_where(reader, its_own)?;
         let mut markers = reader.markers(session.start, session.end)?;
         markers.retain(|marker| concerns(marker, &session));
+        // A note is written when somebody thinks of it, maybe after the end.
+        markers.extend(reader.markers_of(session_id)?);
+        markers.sort_by_key(|marker| marker.at);
         let mut instruments = reader.instruments(last_run)?;
         instruments.retain(|source, _| is_of(&session, source));
         Ok(Subject { session, pack, clocks, markers, instruments })
     }
 }
 
-/// A marker of another session, or of a source that this one is not about,
-/// is not this session's.
+/// A marker of a source that the session is not about is not this session's;
+/// those that name a session are looked up by it.
 fn concerns(marker: &Marker, session: &Session) -> bool {
-    let source_fits = marker.source.as_ref().is_none_or(|source| is_of(session, source));
-    match marker.session {
-        Some(id) => id == session.id,
-        None => source_fits,
-    }
+    let of_source = marker.source.as_ref().is_none_or(|source| is_of(session, source));
+    marker.session.is_none() && of_source
 }
 
 /// Whether a session is about a source; one that names none is about all.

@@ -4,9 +4,8 @@
 use ampledger_report::{dates, numbers, sentences};
 use ampledger_types::Unit;
 use ampledger_types::result::{
-    Anomaly, EndReason, Figure, Phase, PhaseKind, Results, SessionReport, Status,
+    Anomaly, DatedMarker, EndReason, Figure, Phase, PhaseKind, Results, SessionReport, Status,
 };
-use ampledger_types::session::{Bound, Marker};
 use jiff::tz::TimeZone;
 
 use super::table::{Side, table};
@@ -24,8 +23,7 @@ pub fn report(report: &SessionReport, zone: &TimeZone) -> String {
         parts.push(titled("What is odd", &lines.join("\n")));
     }
     if !report.markers.is_empty() {
-        let start = report.session.session.start;
-        let lines: Vec<String> = report.markers.iter().map(|m| marker(m, start)).collect();
+        let lines: Vec<String> = report.markers.iter().map(marker).collect();
         parts.push(titled("What happened", &lines.join("\n")));
     }
     parts.join("\n\n")
@@ -163,14 +161,12 @@ fn anomaly(anomaly: &Anomaly) -> String {
     text
 }
 
-fn marker(marker: &Marker, start: Bound) -> String {
-    // Another run has another clock: no time since the start is known here.
-    let when = match marker.at.run == start.run {
-        true => clock_face((marker.at.t_us - start.t_us) as f64 / 1e6),
-        false => "later".to_owned(),
-    };
+fn marker(dated: &DatedMarker) -> String {
+    let when = dated.moment.map_or("?".to_owned(), |at| clock_face(at.test_time_second));
+    let DatedMarker { marker, .. } = dated;
     let source = marker.source.as_ref().map_or(String::new(), |name| format!("{name}: "));
-    format!("  {} {source}{}", style::faint(&format!("{when:>9}")), marker.text)
+    let often = if marker.count > 1 { format!(" ({} times)", marker.count) } else { String::new() };
+    format!("  {} {source}{}{often}", style::faint(&format!("{when:>9}")), marker.text)
 }
 
 /// Time since the session's start, as on a stopwatch: `4:44:05`.

@@ -7,6 +7,7 @@ use ampledger_types::Pack;
 use axum::Json;
 use axum::extract::{Path, State};
 
+use super::body::Body;
 use super::{ApiError, Daemon};
 
 /// `GET /v1/packs`
@@ -19,7 +20,7 @@ pub async fn list(State(daemon): State<Arc<Daemon>>) -> Result<Json<Vec<Pack>>, 
 pub async fn put(
     State(daemon): State<Arc<Daemon>>,
     Path(label): Path<String>,
-    Json(pack): Json<Pack>,
+    Body(pack): Body<Pack>,
 ) -> Result<Json<Pack>, ApiError> {
     if label.trim().is_empty() || label.len() > 100 || label.chars().any(char::is_control) {
         return Err(ApiError::bad("bad_label", "a pack's label has 1 to 100 printable characters"));

@@ -11,6 +11,7 @@ use ampledger_types::{Bound, Marker, MarkerKind, Pack, Session, Tag};
 use axum::Json;
 use axum::extract::{Path, State};
 
+use super::body::Body;
 use super::{ApiError, Daemon};
 use crate::marking;
 
@@ -32,7 +33,7 @@ pub async fn show(
 /// `POST /v1/sessions`
 pub async fn start(
     State(daemon): State<Arc<Daemon>>,
-    Json(request): Json<StartRequest>,
+    Body(request): Body<StartRequest>,
 ) -> Result<Json<StartResponse>, ApiError> {
     let tags = parse_tags(&request.tags)?;
     let sources = marking::sources(&daemon, &request.sources)?;
@@ -69,7 +70,7 @@ pub async fn start(
 pub async fn stop(
     State(daemon): State<Arc<Daemon>>,
     Path(session): Path<String>,
-    Json(request): Json<StopRequest>,
+    Body(request): Body<StopRequest>,
 ) -> Result<Json<SessionReport>, ApiError> {
     let mut session = find(&daemon, session).await?;
     if !session.is_open() && request.at.is_none() {
@@ -95,7 +96,7 @@ pub async fn stop(
 pub async fn tag(
     State(daemon): State<Arc<Daemon>>,
     Path(session): Path<String>,
-    Json(request): Json<TagRequest>,
+    Body(request): Body<TagRequest>,
 ) -> Result<Json<Session>, ApiError> {
     let mut session = find(&daemon, session).await?;
     for key in &request.remove {
@@ -134,17 +135,14 @@ async fn report(daemon: &Daemon, session: &Session) -> Result<SessionReport, Api
         return Ok(daemon.intake.keeper.snapshot(&daemon.intake, session).await?.report);
     }
     let (id, revision) = (session.id, session.revision);
-    let issued = daemon
-        .read(move |reader| Ok(reader.reports(id)?.into_iter().find(|(r, _)| *r == revision)))
-        .await?;
-    if let Some((_, report)) = issued {
-        return Ok(report);
-    }
     // Everything of the session must be on disk before it is computed.
     daemon.intake.recorder.with_store(|_| ()).await?;
     let view = daemon.intake.keeper.view(&daemon.intake);
-    let computed =
-        daemon.read(move |reader| Ok(ampledger_report::compute(reader, id, &view)?)).await?;
+    let (computed, is_issued) =
+        daemon.read(move |reader| Ok(ampledger_report::holding(reader, id, &view)?)).await?;
+    if is_issued {
+        return Ok(computed);
+    }
     let kept = computed.clone();
     daemon
         .intake

@@ -7,8 +7,10 @@
 //! ```
 //! An answer that comes too late is never taken for the next one: after a
 //! time-out, an answer that is wrong or one that nobody asked for, the line is
-//! drained until it is quiet. There is no check sum. Blocks that run over
-//! several lines are not read.
+//! drained until it is quiet. Then an instrument that is known to answer
+//! `*IDN?` is asked for it until it does: answers come in order, so all late
+//! ones lie before it. There is no check sum. Blocks that run over several
+//! lines are not read.
 
 use std::collections::VecDeque;
 
@@ -70,6 +72,9 @@ struct State {
     first: VecDeque<Ask>,
     /// When each query is due, microseconds.
     due_us: Vec<i64>,
+    /// It has answered `*IDN?` since the line was opened.
+    #[serde(default)]
+    has_identified: bool,
 }
 
 /// The decoder.
@@ -280,10 +285,14 @@ impl Scpi {
         }
     }
 
-    /// Drains, and asks for the instrument's own error if that is wanted.
+    /// Drains, finds the place in the order of answers again, and asks for the
+    /// instrument's own error if that is wanted.
     fn mistrust(&mut self, now_us: i64, ask: Ask, out: &mut Vec<Output>) {
-        if self.options.check_errors && !matches!(ask, Ask::Error(_)) {
+        if self.options.check_errors && !matches!(ask, Ask::Error(_) | Ask::Identity) {
             self.state.first.push_front(Ask::Error(0));
+        }
+        if self.state.has_identified && self.state.first.front() != Some(&Ask::Identity) {
+            self.state.first.push_front(Ask::Identity);
         }
         self.drain(now_us, out);
     }
@@ -305,13 +314,12 @@ impl Scpi {
     ) -> Result<(), String> {
         match ask {
             Ask::Setup(_) => Err("this line has no answer".to_owned()),
-            // A number is the late answer to something else, and no name.
-            Ask::Identity if answer.is_empty() || number(answer).is_ok() => {
-                Err("no identification".to_owned())
-            }
+            // A number or an error is the late answer to something else.
+            Ask::Identity if !is_a_name(answer) => Err("no identification".to_owned()),
             Ask::Identity => {
                 let text = answer.chars().filter(|c| !c.is_control());
                 let text = text.take(LONGEST_IDENTITY_CHARS).collect();
+                self.state.has_identified = true;
                 out.push(Output::Identity { instrument: String::new(), text });
                 Ok(())
             }
@@ -356,6 +364,14 @@ fn reading(query: &Query, t_us: i64, answer: &str, out: &mut Vec<Output>) -> Res
     Ok(())
 }
 
+/// Whether this can be an identification: IEEE 488.2 has four fields in it,
+/// but not every instrument keeps to that.
+fn is_a_name(answer: &str) -> bool {
+    let is_number = |part: &str| number(part).is_ok();
+    let are_numbers = answer::part(answer, ';').into_iter().all(is_number);
+    !answer.is_empty() && !are_numbers && error_entry(answer).is_err()
+}
+
 fn complaint(kind: ComplaintKind, bytes: usize, detail: String) -> Output {
     Output::Complaint(Complaint::new(kind, bytes, detail))
 }
@@ -363,7 +379,7 @@ fn complaint(kind: ComplaintKind, bytes: usize, detail: String) -> Output {
 /// The entry in the list.
 pub static DESCRIPTOR: Descriptor = Descriptor {
     name: "scpi",
-    version: "1",
+    version: "2",
     summary: "asks an instrument that speaks SCPI-1999 over a serial line",
     integrity: Integrity::None,
     build: |config| Ok(Box::new(Scpi::new(config)?)),

@@ -124,6 +124,22 @@ impl Reader {
         })
     }
 
+    /// What concerns one session, whenever it was written down.
+    pub fn markers_of(&self, session: i64) -> Result<Vec<Marker>, StoreError> {
+        self.read(|db| {
+            let mut find = db.prepare_cached(
+                "SELECT run, t_us, kind, source, session, text, count FROM marker \
+                 WHERE session = ?1 ORDER BY run, t_us, id",
+            )?;
+            let mut rows = find.query([session])?;
+            let mut markers = Vec::new();
+            while let Some(row) = rows.next()? {
+                markers.push(marker(row)?);
+            }
+            Ok(markers)
+        })
+    }
+
     /// How the instruments were described in a run, by source.
     pub fn instruments(&self, run: RunId) -> Result<BTreeMap<String, Instrument>, StoreError> {
         self.read(|db| {

@@ -234,6 +234,16 @@ pub struct Results {
     pub rest_net_ah: Figure,
 }
 
+/// Something that happened, with its place in the session.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct DatedMarker {
+    /// What happened.
+    #[serde(flatten)]
+    pub marker: Marker,
+    /// When, where its clock can be related to the session's.
+    pub moment: Option<Moment>,
+}
+
 /// A setting that a result used, so that it can be defended later.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct RuleUsed {
@@ -283,7 +293,7 @@ pub struct SessionReport {
     #[serde(default)]
     pub notes: Vec<String>,
     /// What happened.
-    pub markers: Vec<Marker>,
+    pub markers: Vec<DatedMarker>,
     /// The settings used, by name.
     pub rules: BTreeMap<String, RuleUsed>,
     /// All samples up to this number were looked at.

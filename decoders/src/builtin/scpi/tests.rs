@@ -219,3 +219,35 @@ fn conforms() {
         polled: true,
     });
 }
+
+#[test]
+fn an_answer_that_outlasts_time_out_and_quiet_is_never_taken_for_another() {
+    let mut bench = Bench::new(serde_json::json!({ "check_errors": false }));
+    bench.at(0, OPENED);
+    bench.at(200, Event::Drained);
+    bench.at(200, sent());
+    bench.receive(210, "MAKER,LOAD-60,1207,1.0\n");
+    bench.at(210, sent());
+    // The voltage is asked for and given up.
+    assert_eq!(
+        bench.at(1210, Event::Deadline),
+        ["!no_answer no answer to `MEAS:VOLT?`", "drain 200", "wake Some(4210)"]
+    );
+    // Quiet, so the place in the order of answers is looked for.
+    assert_eq!(bench.at(1410, Event::Drained), ["send \"*IDN?\\n\"", "wake Some(2410)"]);
+    bench.at(1410, sent());
+    // Only now the voltage comes: no name, so it is thrown away.
+    let late = bench.receive(1900, "26.4\n");
+    assert!(late.iter().any(|s| s == "drain 200"), "{late:?}");
+    assert!(!late.iter().any(|s| s.starts_with("MEAS")), "{late:?}");
+    assert_eq!(bench.at(2100, Event::Drained)[0], "send \"*IDN?\\n\"");
+    bench.at(2100, sent());
+    // The answer to the first `*IDN?` passes for that to the second; the
+    // second's then stands where a current should be, and is no number.
+    let found = bench.receive(2200, "MAKER,LOAD-60,1207,1.0\n");
+    assert!(found.iter().any(|s| s.contains("MEAS")), "{found:?}");
+    bench.at(2200, sent());
+    let name = bench.receive(2300, "MAKER,LOAD-60,1207,1.0\n");
+    assert!(name.iter().any(|s| s.starts_with("!not_mine")), "{name:?}");
+    assert!(!name.iter().any(|s| s.starts_with("MEAS")), "{name:?}");
+}

@@ -131,3 +131,5 @@ CREATE TABLE marker (
 -- Finds markers by time, and makes writing the same one again do nothing.
 CREATE UNIQUE INDEX marker_once
     ON marker (run, t_us, kind, ifnull(session, 0), source IS NULL, ifnull(source, ''), count, text);
+
+CREATE INDEX marker_of_session ON marker (session) WHERE session IS NOT NULL;

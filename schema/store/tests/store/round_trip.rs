@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::ops::{ControlFlow, RangeInclusive};
 
 use ampledger_store::{Batch, FrameChunk, NewRun, Range, Reader, Refusal, StoreError};
-use ampledger_types::result::{Figure, Results, SessionHead, SessionReport};
+use ampledger_types::result::{DatedMarker, Figure, Results, SessionHead, SessionReport};
 use ampledger_types::{
     Chemistry, ClockObservation, Frame, FrameKind, Instrument, Marker, MarkerKind, Pack, Rating,
     RatingBasis, RunId, Seq, Session, Tag, Unit,
@@ -271,7 +271,10 @@ fn report(session: &Session, claim: &str) -> SessionReport {
         },
         anomalies: Vec::new(),
         notes: Vec::new(),
-        markers: vec![marker(session.start.run, 3, MarkerKind::Gap, None)],
+        markers: vec![DatedMarker {
+            marker: marker(session.start.run, 3, MarkerKind::Gap, None),
+            moment: None,
+        }],
         rules: BTreeMap::new(),
         computed_up_to: 12,
         computed_by: "ampledger test".to_owned(),
