@@ -2,10 +2,15 @@
 //! exact, and playing it twice gives the same digits.
 
 use std::fmt::Write as _;
+use std::ops::ControlFlow;
+use std::path::Path;
+use std::time::Duration;
 
+use ampledger_store::{Range, Reader};
 use ampledger_types::api::SourceState;
 use ampledger_types::result::{PhaseKind, SessionReport};
 
+use crate::peers::{Cable, Manners, Scpi};
 use crate::util::{Bench, sources};
 
 /// A discharge of 1 h at 12 A, voltage falling in a straight line from 26 V to
@@ -49,6 +54,62 @@ fn a_replayed_file_gives_exact_figures() {
     let (least, most) = (12.0, 12.0 + 12.0 * 6.0 / 3600.0);
     assert!((least..=most).contains(&delivered), "{delivered}");
     assert_eq!(discharge.charge_ah.map(|q| -q), Some(delivered));
+}
+
+/// Every sample of a source in a store: how long after the first, and what.
+fn samples(store: &Path, source: &str) -> Vec<(i64, Vec<f64>)> {
+    let reader = Reader::open(store).expect("a store");
+    let mut all = Vec::new();
+    let range = Range { sources: vec![source.to_owned()], ..Range::everything() };
+    let read = reader.samples(&range, |stored| {
+        all.push((stored.sample.t_us, stored.sample.values));
+        ControlFlow::Continue(())
+    });
+    read.expect("samples");
+    let first_us = all.first().map_or(0, |(t_us, _)| *t_us);
+    all.iter_mut().for_each(|(t_us, _)| *t_us -= first_us);
+    all
+}
+
+/// A store's frame log of one source as a file that can be played.
+fn frame_log(store: &Path, source: &str) -> String {
+    let reader = Reader::open(store).expect("a store");
+    let mut text = String::new();
+    let read = reader.frames(source, Range::everything().from, None, |chunk| {
+        for frame in &chunk.frames {
+            writeln!(text, "{}", frame.to_line()).expect("a string");
+        }
+        ControlFlow::Continue(())
+    });
+    read.expect("frames");
+    text
+}
+
+#[test]
+fn a_recorded_frame_log_plays_to_the_same_samples() {
+    // A polled instrument with late answers: everything that the decoder saw
+    // (what was sent, what timed out) is needed to come to the same samples.
+    let live = Bench::new(&sources::scpi("load"));
+    let cable = Cable::plugged(live.path("load"));
+    let late = Duration::from_millis(300);
+    let _load = Scpi::start(&cable, Manners { late_every: 5, late, ..Manners::default() });
+    let daemon = live.daemon();
+    daemon.until_samples("load", 12);
+    assert!(daemon.stop().success());
+    let recorded = samples(&live.store(), "load");
+
+    let config = sources::scpi("load").replace("path = \"DIR/load\"\nbaud = 9600\n", "");
+    let config = config.replace(
+        "[sources.load.serial]",
+        "[sources.load.replay]\nfile = \"DIR/load.frames.jsonl\"",
+    );
+    let again = Bench::new(&config);
+    again.write("load.frames.jsonl", frame_log(&live.store(), "load").as_bytes());
+    let daemon = again.daemon();
+    daemon.until("the log is played", "load", |s| s.state == SourceState::Finished);
+    assert!(daemon.stop().success());
+    assert!(recorded.len() >= 12, "{} samples", recorded.len());
+    assert_eq!(samples(&again.store(), "load"), recorded);
 }
 
 #[test]

@@ -13,15 +13,17 @@ use crate::api::{ApiError, Daemon};
 /// The sources that are meant; none named means all that can be used.
 pub fn sources(daemon: &Daemon, named: &[String]) -> Result<Vec<String>, ApiError> {
     let known: Vec<&str> = daemon.sources.iter().map(|s| s.name.as_str()).collect();
-    if known.is_empty() {
+    if known.is_empty() && named.is_empty() {
         let message = "no source is configured, so nothing can be recorded; add one to the \
                        configuration (`ampledger doctor` shows where)";
         return Err(ApiError::bad("no_source", message));
     }
     for name in named {
         if !known.contains(&name.as_str()) {
-            let mut message =
-                format!("there is no source `{name}`; there are {}", known.join(", "));
+            let mut message = match known.is_empty() {
+                true => format!("there is no source `{name}`; none is configured"),
+                false => format!("there is no source `{name}`; there are {}", known.join(", ")),
+            };
             if let Some(near) = nearest(name, known.iter().copied()) {
                 message.push_str(&format!("; did you mean `{near}`?"));
             }

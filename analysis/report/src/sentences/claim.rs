@@ -208,11 +208,4 @@ mod tests {
         report.phases.clear();
         assert!(claim(&report).starts_with("No phase has been found in what was recorded. "));
     }
-
-    #[test]
-    fn a_clock_that_did_not_run_at_real_time_is_said() {
-        let mut report = samples::report();
-        report.session.clock_rate = 600.0;
-        assert!(claim(&report).contains("the clock ran at 600 times real time"));
-    }
 }
