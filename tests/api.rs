@@ -59,6 +59,27 @@ fn every_refusal_has_a_code_and_a_message() {
 }
 
 #[test]
+fn every_described_path_is_there() {
+    let bench = Bench::new("");
+    let _daemon = bench.daemon();
+    let api = bench.api();
+    let described = api.get("/v1/openapi.json").read::<serde_json::Value>();
+    for (path, acts) in described["paths"].as_object().expect("paths") {
+        let path = path.replace("{session}", "99").replace("{label}", "GAL-12");
+        for method in ["get", "post", "put"] {
+            if acts.get(method).is_none() || path == "/v1/stream" {
+                continue;
+            }
+            let answer = api.request(&method.to_uppercase(), &path, b"{}").expect("an answer");
+            assert_ne!(answer.status, 405, "{method} {path}");
+            if answer.status == 404 {
+                assert_eq!(answer.refusal().code, "no_such_session", "{method} {path}");
+            }
+        }
+    }
+}
+
+#[test]
 fn a_body_without_end_is_refused() {
     let bench = Bench::new("");
     let daemon = bench.daemon();

@@ -25,6 +25,7 @@ use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post, put};
 
 use crate::intake::Intake;
+use crate::reading::read;
 use crate::source::Source;
 
 pub use error::ApiError;
@@ -58,9 +59,7 @@ impl Daemon {
         &self,
         work: impl FnOnce(&Reader) -> Result<T, ApiError> + Send + 'static,
     ) -> Result<T, ApiError> {
-        let path = self.store_path.clone();
-        let done = tokio::task::spawn_blocking(move || work(&Reader::open(&path)?)).await;
-        done.map_err(|_| ApiError::inside())?
+        read(&self.store_path, work).await
     }
 
     /// Whether dates can be trusted.
@@ -106,3 +105,6 @@ async fn same_build(State(_): State<Arc<Daemon>>, request: Request, next: Next) 
     response.headers_mut().insert(BUILD_HEADER, HeaderValue::from_static(crate::BUILD));
     response
 }
+
+#[cfg(test)]
+mod tests;

@@ -6,12 +6,13 @@ use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard};
 
 use ampledger_report::{SessionFeed, Snapshot, Subject, View};
-use ampledger_store::{NumberedSample, Reader};
+use ampledger_store::NumberedSample;
 use ampledger_types::api::{Check, OpenSession};
 use ampledger_types::{Bound, Run, Session};
 
 use crate::api::ApiError;
 use crate::intake::Intake;
+use crate::reading::read;
 
 /// Samples kept while a session is read from the store; beyond that the
 /// reading begins again, which loses nothing.
@@ -46,7 +47,7 @@ impl Keeper {
 
     /// Takes up the sessions that were open when the last run ended.
     pub async fn resume(&self, intake: &Intake) {
-        let sessions = self.read(|reader| Ok(reader.sessions()?)).await;
+        let sessions = read(&self.store_path, |reader| Ok(reader.sessions()?)).await;
         let open = sessions.map(|all| all.into_iter().filter(Session::is_open));
         for session in open.into_iter().flatten() {
             match self.load(intake, &session).await {
@@ -63,7 +64,7 @@ impl Keeper {
             // Everything that arrived before is on disk after this.
             intake.recorder.with_store(|_| ()).await?;
             let view = self.view(intake);
-            let read = self.read(move |reader| {
+            let read = read(&self.store_path, move |reader| {
                 let subject = Subject::read(reader, id)?;
                 let feed = SessionFeed::read(reader, &subject, &view)?;
                 Ok((Box::new(feed), Box::new(subject)))
@@ -114,14 +115,15 @@ impl Keeper {
         // Twice at most: what was read afresh fits.
         for _ in 0..2 {
             let id = session.id;
-            let subject = self.read(move |reader| Ok(Subject::read(reader, id)?)).await?;
+            let subject =
+                read(&self.store_path, move |reader| Ok(Subject::read(reader, id)?)).await?;
             if let Some(snapshot) = self.snapshot_if_fits(id, &subject, &self.view(intake)) {
                 return Ok(snapshot);
             }
             self.load(intake, session).await?;
         }
         let (id, view) = (session.id, self.view(intake));
-        self.read(move |reader| {
+        read(&self.store_path, move |reader| {
             let subject = Subject::read(reader, id)?;
             Ok(SessionFeed::read(reader, &subject, &view)?.snapshot(&subject, &view))
         })
@@ -136,7 +138,7 @@ impl Keeper {
         session: &Session,
     ) -> Result<Vec<Check>, ApiError> {
         let (id, view) = (session.id, self.view(intake));
-        self.read(move |reader| {
+        read(&self.store_path, move |reader| {
             let mut subject = Subject::read(reader, id)?;
             subject.session.start.t_us -= MINUTE_BEFORE_US;
             Ok(SessionFeed::read(reader, &subject, &view)?.snapshot(&subject, &view).checks)
@@ -146,7 +148,8 @@ impl Keeper {
 
     /// All open sessions in short. One that cannot be read now says why.
     pub async fn open_sessions(&self, intake: &Intake) -> Vec<OpenSession> {
-        let listed = self.read(|reader| Ok(reader.sessions()?)).await.unwrap_or_default();
+        let listed =
+            read(&self.store_path, |reader| Ok(reader.sessions()?)).await.unwrap_or_default();
         let mut open = Vec::new();
         for session in listed.into_iter().filter(Session::is_open) {
             match self.snapshot(intake, &session).await {
@@ -210,15 +213,6 @@ impl Keeper {
         let State::Live { feed, .. } = &mut open.state else { return None };
         feed.add_runs(subject);
         feed.fits(subject).then(|| feed.snapshot(subject, view))
-    }
-
-    async fn read<T: Send + 'static>(
-        &self,
-        work: impl FnOnce(&Reader) -> Result<T, ApiError> + Send + 'static,
-    ) -> Result<T, ApiError> {
-        let path = self.store_path.clone();
-        let done = tokio::task::spawn_blocking(move || work(&Reader::open(&path)?)).await;
-        done.map_err(|_| ApiError::inside())?
     }
 
     fn lock(&self) -> MutexGuard<'_, Vec<Open>> {

@@ -11,6 +11,7 @@ mod intake;
 mod keeper;
 mod logging;
 mod marking;
+mod reading;
 mod recorder;
 mod service;
 mod source;

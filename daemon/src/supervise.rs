@@ -71,10 +71,13 @@ pub enum Arrival {
 pub async fn supervise<O: Opener>(source: Arc<Source>, mut opener: O, stop: CancellationToken) {
     let mut wait = FIRST_WAIT;
     let mut told = String::new();
+    // Opens and is lost again at once, time after time: that is one event.
+    let mut flaps = false;
     while !stop.is_cancelled() {
         source.health.opening(source.clock());
         let began = Instant::now();
-        let attempt = AssertUnwindSafe(run_once(&source, &mut opener, &stop)).catch_unwind().await;
+        let attempt =
+            AssertUnwindSafe(run_once(&source, &mut opener, &stop, flaps)).catch_unwind().await;
         let reason = match attempt {
             Ok(Outcome::Stopped) => return,
             Ok(Outcome::Finished) => {
@@ -82,14 +85,18 @@ pub async fn supervise<O: Opener>(source: Arc<Source>, mut opener: O, stop: Canc
                 tracing::info!(source = %source.name, "the replay has come to its end");
                 return;
             }
-            Ok(Outcome::CannotOpen(reason)) => reason,
+            Ok(Outcome::CannotOpen(reason)) => {
+                flaps = false;
+                reason
+            }
             Ok(Outcome::Lost(reason)) => {
                 if began.elapsed() > STABLE {
                     wait = FIRST_WAIT;
                     told.clear();
                 }
-                if told != reason {
-                    source.mark(MarkerKind::SourceLost, format!("{} lost: {reason}", source.name));
+                flaps = told == reason;
+                if !flaps {
+                    source.mark(MarkerKind::SourceLost, format!("lost: {reason}"));
                 }
                 reason
             }
@@ -122,6 +129,7 @@ async fn run_once<O: Opener>(
     source: &Arc<Source>,
     opener: &mut O,
     stop: &CancellationToken,
+    flaps: bool,
 ) -> Outcome {
     let opened = tokio::select! {
         opened = opener.open() => opened,
@@ -136,8 +144,10 @@ async fn run_once<O: Opener>(
         Err(reason) => return Outcome::CannotOpen(reason),
     };
     source.health.opened(source.clock());
-    tracing::info!(source = %source.name, "open: {}", source.connection);
-    source.mark(MarkerKind::SourceOpened, format!("{} open: {}", source.name, source.connection));
+    if !flaps {
+        tracing::info!(source = %source.name, "open: {}", source.connection);
+        source.mark(MarkerKind::SourceOpened, format!("opened: {}", source.connection));
+    }
     match conversation.run(stop).await {
         Ended::Stopped => Outcome::Stopped,
         Ended::Finished => Outcome::Finished,

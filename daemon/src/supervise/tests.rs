@@ -104,10 +104,22 @@ impl Stage {
         supervise(self.source.clone(), script, over).await;
     }
 
-    fn samples(self) -> Vec<f64> {
+    /// What was recorded, once everything is.
+    fn finished(self) -> (tempfile::TempDir, Reader) {
         self.source.intake.recorder.finish();
         assert!(self.thread.join().unwrap());
         let reader = Reader::open(&self.folder.path().join("a.db")).unwrap();
+        (self.folder, reader)
+    }
+
+    fn markers(self) -> Vec<MarkerKind> {
+        let (_folder, reader) = self.finished();
+        let all = reader.markers(Bound { run: RunId(1), t_us: 0 }, None).unwrap();
+        all.into_iter().map(|marker| marker.kind).collect()
+    }
+
+    fn samples(self) -> Vec<f64> {
+        let (_folder, reader) = self.finished();
         let mut values = Vec::new();
         let range = ampledger_store::Range {
             sources: vec!["bench-shunt".to_owned()],
@@ -144,6 +156,17 @@ async fn a_source_comes_back_whatever_happened_to_it() {
     assert_eq!(status.counters.opened, 2);
     // The first line after each opening may be cut, so it is left out.
     assert_eq!(stage.samples(), [2.0, 3.0, 5.0]);
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_source_that_is_lost_time_after_time_is_marked_once() {
+    let stage = stage();
+    stage.play((0..20).map(|_| Act::Lines(&["U=1\n"]))).await;
+    assert_eq!(stage.source.health.status(stage.source.clock()).counters.opened, 20);
+    let kinds = stage.markers();
+    let count = |kind| kinds.iter().filter(|k| **k == kind).count();
+    assert_eq!(count(MarkerKind::SourceLost), 1);
+    assert!(count(MarkerKind::SourceOpened) <= 2, "{kinds:?}");
 }
 
 #[tokio::test(start_paused = true)]
