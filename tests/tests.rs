@@ -20,6 +20,7 @@ mod api;
 mod cli;
 mod demo;
 mod export;
+mod import;
 
 // What goes wrong, and what it costs.
 mod faults;

@@ -5,6 +5,7 @@ mod completions;
 mod demo;
 mod doctor;
 mod export;
+mod import;
 mod man;
 mod packs;
 mod sessions;
@@ -66,6 +67,7 @@ pub enum Command {
     Stop(stop::Stop),
     Tag(tag::TagSession),
     Export(export::Export),
+    Import(import::Import),
     Status(status::Status),
     Sessions(sessions::Sessions),
     Show(show::Show),
@@ -100,6 +102,7 @@ pub fn run(cli: Cli) -> Result<Exit, Failure> {
         Command::Stop(command) => command.run(&context),
         Command::Tag(command) => command.run(&context),
         Command::Export(command) => command.run(&context),
+        Command::Import(command) => command.run(&context),
         Command::Status(command) => command.run(&context),
         Command::Sessions(command) => command.run(&context),
         Command::Show(command) => command.run(&context),

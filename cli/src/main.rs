@@ -1,10 +1,11 @@
 //! `ampledger`: reads the command line, runs one command and ends with its
-//! exit code. It never opens a device and never writes a store.
+//! exit code. It never opens a device; of a store it writes only what it imports.
 
 mod client;
 mod commands;
 mod exit;
 mod files;
+mod import;
 mod origin;
 mod pack_fields;
 mod render;

@@ -183,6 +183,7 @@ mod tests {
             sources: vec!["bench-shunt".to_owned()],
             start: Bound { run, t_us: 5 },
             cutoff_voltage_volt: None,
+            cutoff_rule: Default::default(),
             tags: Vec::new(),
         };
         store.insert_session(&new).unwrap();

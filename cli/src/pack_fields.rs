@@ -1,7 +1,7 @@
 //! What can be said about a pack on the command line, and how it changes what
 //! is known about it.
 
-use ampledger_types::{Chemistry, Pack, Rating, RatingBasis};
+use ampledger_types::{Chemistry, CutoffRule, Pack, Rating, RatingBasis};
 use clap::{Args, ValueEnum};
 
 /// Fields of a pack. What is not given stays as it is.
@@ -53,6 +53,29 @@ pub struct PackFields {
     /// What was seen when it came in: swelling, leak, damage, terminals
     #[arg(long, value_name = "TEXT")]
     pub findings: Option<String>,
+}
+
+/// Which moment counts as reaching the cut-off voltage.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
+pub enum CutoffRuleName {
+    /// The first row at or below it
+    FirstBelow,
+    /// Where the straight line between two rows crosses it, once it stayed
+    /// below for 3 s
+    #[default]
+    Interpolated,
+    /// The last row above it
+    LastAbove,
+}
+
+impl From<CutoffRuleName> for CutoffRule {
+    fn from(name: CutoffRuleName) -> CutoffRule {
+        match name {
+            CutoffRuleName::FirstBelow => CutoffRule::FirstBelow,
+            CutoffRuleName::Interpolated => CutoffRule::Interpolated,
+            CutoffRuleName::LastAbove => CutoffRule::LastAbove,
+        }
+    }
 }
 
 /// Chemistries by name.

@@ -25,7 +25,16 @@ const MAY_KNOW: [(&str, &[&str]); 8] = [
             "ampledger-report",
         ],
     ),
-    ("ampledger", &["ampledger-types", "ampledger-store", "ampledger-methods", "ampledger-report"]),
+    (
+        "ampledger",
+        &[
+            "ampledger-types",
+            "ampledger-store",
+            "ampledger-decoders",
+            "ampledger-methods",
+            "ampledger-report",
+        ],
+    ),
     ("ampledger-tests", &["ampledger-types", "ampledger-store", "ampledger-decoders"]),
 ];
 

@@ -6,6 +6,8 @@ use std::sync::Arc;
 
 use ampledger_types::{Channel, Group, Quantity, RunId, Sample};
 
+use crate::counters::Counters;
+
 /// One moment of a session: the quantities that arrived at it.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Row {
@@ -17,6 +19,8 @@ pub struct Row {
     pub voltage_volt: Option<f64>,
     /// The meter's own power, W; negative on discharge.
     pub power_watt: Option<f64>,
+    /// The instrument's own counters.
+    pub counters: Counters,
     /// Which group, numbered as they come.
     pub group: usize,
     /// Which source, numbered as they come.
@@ -103,6 +107,7 @@ impl Axis {
             current_ampere: sample.value(Quantity::Current),
             voltage_volt: sample.value(Quantity::Voltage),
             power_watt: sample.value(Quantity::Power),
+            counters: counters(sample),
             group: self.group_number(source, &sample.group),
             source,
         };
@@ -163,6 +168,21 @@ fn carry_the_same(a: &Group, b: &Group) -> bool {
 fn lead(group: &Group) -> Option<&Channel> {
     let at = group.position(Quantity::Current).or(group.position(Quantity::Voltage))?;
     group.channels.get(at)
+}
+
+/// A counter of each direction is taken as charge minus discharge; only one of
+/// the two, as it is.
+fn counters(sample: &Sample) -> Counters {
+    let net = |charging, discharging| match (sample.value(charging), sample.value(discharging)) {
+        (None, None) => None,
+        (charged, discharged) => Some(charged.unwrap_or(0.0) - discharged.unwrap_or(0.0)),
+    };
+    let ah = || net(Quantity::ChargingCapacity, Quantity::DischargingCapacity);
+    let wh = || net(Quantity::ChargingEnergy, Quantity::DischargingEnergy);
+    Counters {
+        ah: sample.value(Quantity::ChargeCounter).or_else(ah),
+        wh: sample.value(Quantity::EnergyCounter).or_else(wh),
+    }
 }
 
 #[cfg(test)]

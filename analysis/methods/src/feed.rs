@@ -5,6 +5,7 @@
 use ampledger_types::result::{AnomalyKind, PhaseKind};
 
 use crate::axis::Row;
+use crate::counters::Counters;
 use crate::integrate::{Flows, Reading};
 use crate::rules::{Rules, Setting};
 use crate::tally::Tally;
@@ -21,6 +22,8 @@ pub(crate) struct Point {
     pub(crate) t_us: i64,
     /// The values.
     pub(crate) reading: Reading,
+    /// The instrument's own counters.
+    pub(crate) counters: Counters,
 }
 
 /// Whether an interval is a gap, and what is done about it.
@@ -83,6 +86,8 @@ pub(crate) fn class(current_ampere: f64, rest_ampere: f64) -> PhaseKind {
 #[derive(Clone, Debug)]
 pub(crate) struct Feed {
     rules: Rules,
+    rated_ah: Option<f64>,
+    range_ampere: Option<f64>,
     pub(crate) cadence: Cadence,
     pub(crate) threshold: Threshold,
     pub(crate) tally: Tally,
@@ -101,6 +106,8 @@ impl Feed {
     pub(crate) fn new(setting: &Setting) -> Self {
         Feed {
             rules: setting.rules,
+            rated_ah: setting.rated_ah.filter(|ah| *ah > 0.0),
+            range_ampere: setting.current_range.filter(|range| *range > 0.0),
             cadence: Cadence::default(),
             threshold: Threshold::new(setting),
             tally: Tally::default(),
@@ -132,7 +139,21 @@ impl Feed {
             return Fed::Nothing;
         };
         let reading = Reading { current_ampere, voltage_volt: self.voltage_for(row, voltage) };
-        self.place(Point { t_us: row.t_us, reading })
+        self.doubt(current_ampere, row.t_us);
+        self.place(Point { t_us: row.t_us, reading, counters: row.counters })
+    }
+
+    /// Counts a current that stands at the end of the meter's range, or that no
+    /// pack of this rating carries: mA taken for A, most likely.
+    fn doubt(&mut self, current_ampere: f64, t_us: i64) {
+        let ampere = current_ampere.abs();
+        if self.range_ampere.is_some_and(|range| ampere >= range) {
+            self.tally.count(AnomalyKind::CurrentClipped, t_us);
+        }
+        let highest = self.rated_ah.map(|ah| ah * self.rules.implausible_rate_per_hour);
+        if highest.is_some_and(|highest| ampere > highest) {
+            self.tally.count(AnomalyKind::CurrentImplausible, t_us);
+        }
     }
 
     /// The clock breaks off before the next row: nothing is known of between.

@@ -6,6 +6,7 @@
 //! phase, `discharge` says how a discharge ended.
 
 pub mod axis;
+pub mod counters;
 pub mod cumulative;
 mod discharge;
 mod feed;

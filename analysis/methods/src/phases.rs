@@ -3,6 +3,7 @@
 
 use ampledger_types::result::{EndReason, PhaseKind};
 
+use crate::counters::Counted;
 use crate::discharge::DischargeWatch;
 use crate::feed::{Interval, Point, Silence, seconds_between};
 use crate::findings::{FoundEnd, FoundGap, FoundPhase};
@@ -46,6 +47,8 @@ pub(crate) struct Segment {
     pub(crate) start_us: i64,
     pub(crate) end_us: i64,
     pub(crate) flows: Flows,
+    /// By how much the instrument's own counters moved.
+    pub(crate) counted: Counted,
     pub(crate) highest_ampere: f64,
     pub(crate) last_voltage: Option<f64>,
     first_voltage: Option<f64>,
@@ -68,6 +71,7 @@ impl Segment {
             start_us,
             end_us: start_us,
             flows: Flows::default(),
+            counted: Counted::default(),
             highest_ampere: 0.0,
             last_voltage: None,
             first_voltage: None,
@@ -113,6 +117,7 @@ impl Segment {
 
     fn book(&mut self, interval: &Interval) {
         interval.book(&mut self.flows);
+        self.counted.add(&interval.from.counters, &interval.to.counters);
         self.end_us = interval.to.t_us;
         if let Some(gap) = Gap::of(interval) {
             self.list_gap(gap);
@@ -147,6 +152,7 @@ impl Segment {
     /// Takes back a stretch that turned out to be no phase of its own.
     pub(crate) fn absorb(&mut self, stretch: Segment) {
         self.flows.absorb(&stretch.flows);
+        self.counted.absorb(&stretch.counted);
         self.end_us = stretch.end_us;
         stretch.gaps.into_iter().for_each(|gap| self.list_gap(gap));
         if self.kind == PhaseKind::Rest {
@@ -168,6 +174,7 @@ impl Segment {
         self.interruptions.push((self.end_us, next.start_us));
         self.interruptions.extend(next.interruptions);
         self.flows.absorb(&next.flows);
+        self.counted.absorb(&next.counted);
         self.inner_rest.absorb(&rest.flows);
         self.inner_rest.absorb(&next.inner_rest);
         rest.gaps.into_iter().chain(next.gaps).for_each(|gap| self.list_gap(gap));

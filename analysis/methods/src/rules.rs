@@ -2,22 +2,8 @@
 //! Values are trade judgement (common practice, no source), never a standard's.
 
 use ampledger_types::Chemistry;
+pub use ampledger_types::CutoffRule;
 use ampledger_types::result::RuleUsed;
-use serde::{Deserialize, Serialize};
-
-/// Which moment counts as 'the cut-off voltage was reached'.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum CutoffRule {
-    /// The first loaded row at or below it; no hold.
-    FirstBelow,
-    /// The crossing of the straight line between the rows around it, once the
-    /// voltage stayed below for the hold.
-    #[default]
-    Interpolated,
-    /// The last row above it before the first loaded row at or below; no hold.
-    LastAbove,
-}
 
 /// What is known beforehand about pack and instrument.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -36,6 +22,8 @@ pub struct Setting {
     pub maximum_current_ampere: Option<f64>,
     /// Smallest step of the current reading, A.
     pub current_resolution: Option<f64>,
+    /// The largest current the meter can read, A.
+    pub current_range: Option<f64>,
     /// Uncertainty of the current's offset, A.
     pub current_offset: Option<f64>,
     /// Smallest step of the voltage reading, V.
@@ -77,6 +65,9 @@ rules! {
     gap_interval_factor = 5.0, "", "A silence longer than this times the median interval is a gap.";
     gap_floor_second = 2.0, "s", "No silence up to this is a gap.";
     gap_estimate_limit_second = 3600.0, "s", "A longer gap is not counted; up to it the straight line is.";
+    implausible_rate_per_hour = 20.0, "1/h", "A current above this times the rating is not believed.";
+    counter_share = 0.005, "", "The instrument's own counter may differ from its readings by this share.";
+    counter_steps = 2.0, "", "The instrument's own counter may differ by this many of its steps.";
     quiet_interval_factor = 3.0, "", "Silent for longer than this times the median interval is quiet.";
     quiet_floor_second = 3.0, "s", "No silence up to this is quiet.";
     dark_interval_factor = 5.0, "", "Silent for longer than this times the median interval is dark.";

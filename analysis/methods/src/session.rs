@@ -2,6 +2,8 @@
 //! memory. Decides where phases begin and end; a change of phase is pending
 //! until it has lasted, and then dated back to where it began.
 
+use std::collections::BTreeMap;
+
 use ampledger_types::api::Check;
 use ampledger_types::result::{AnomalyKind, PhaseKind};
 
@@ -88,6 +90,20 @@ impl SessionAnalysis {
     /// The clock broke off before the next row, and for how long is unknown.
     pub fn break_of_unknown_length(&mut self) {
         self.feed.break_of_unknown_length();
+    }
+
+    /// Everything odd counted so far; grows by what a row adds.
+    pub fn oddities(&self) -> u64 {
+        self.feed.tally.total() + self.tally.total() + self.first_minute.tally.total()
+    }
+
+    /// How often each kind of oddity was counted so far.
+    pub fn oddity_counts(&self) -> BTreeMap<AnomalyKind, u64> {
+        let mut all = BTreeMap::new();
+        for tally in [&self.feed.tally, &self.tally, &self.first_minute.tally] {
+            tally.counts().for_each(|(kind, count)| *all.entry(kind).or_default() += count);
+        }
+        all
     }
 
     /// The first-minute checks as far as they can be made now.

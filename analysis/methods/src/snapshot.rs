@@ -22,6 +22,7 @@ impl SessionAnalysis {
         tally.absorb(&self.tally);
         tally.absorb(&self.first_minute.tally);
         tally.absorb(&second_runs.tally);
+        tally.absorb(&counters(&phases, self));
         let has_voltage = self.feed.voltage.is_some();
         Analysis {
             main_discharge: main_discharge(&phases, &second_runs.places, self),
@@ -195,4 +196,28 @@ fn totals(phases: &[Segment], has_voltage: bool) -> Totals {
         rest_net_ah: rests.net_ah(),
         rest_net_wh: known(rests.net_wh()),
     }
+}
+
+/// Where the instrument's own counters say something else than its readings.
+fn counters(phases: &[Segment], analysis: &SessionAnalysis) -> Tally {
+    let rules = &analysis.setting.rules;
+    let mut tally = Tally::default();
+    for phase in phases.iter().filter(|p| p.kind != PhaseKind::Rest) {
+        let ours = [
+            ("Ah", Some(phase.flows.net_ah().abs()), phase.counted.ah),
+            ("Wh", phase.flows.net_wh().map(f64::abs), phase.counted.wh),
+        ];
+        for (unit, ours, counted) in ours {
+            let Some(ours) = ours else { continue };
+            let said = counted.disagrees(ours, rules.counter_share, rules.counter_steps);
+            if let Some(theirs) = said {
+                let text = format!(
+                    "the instrument's own counter moved by {theirs:.3} {unit} where its readings \
+                     give {ours:.3} {unit}"
+                );
+                tally.tell(AnomalyKind::CounterDisagrees, phase.start_us, text);
+            }
+        }
+    }
+    tally
 }

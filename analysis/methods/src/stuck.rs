@@ -68,7 +68,7 @@ mod tests {
 
     fn at(second: i64, voltage: f64) -> Point {
         let reading = Reading { current_ampere: -12.0, voltage_volt: Some(voltage) };
-        Point { t_us: second * 1_000_000, reading }
+        Point { t_us: second * 1_000_000, reading, ..Point::default() }
     }
 
     fn first_stuck(watch: &mut StuckWatch, from: i64, step: i64, rows: i64) -> Option<i64> {

@@ -20,6 +20,7 @@ struct Entry {
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Tally {
     entries: BTreeMap<AnomalyKind, Entry>,
+    total: u64,
 }
 
 impl Tally {
@@ -30,6 +31,7 @@ impl Tally {
     pub(crate) fn count_lasting(&mut self, kind: AnomalyKind, t_us: i64, seconds: f64) {
         let entry = self.entries.entry(kind).or_default();
         entry.count += 1;
+        self.total += 1;
         entry.longest_second = entry.longest_second.max(seconds);
         if entry.times_us.len() < TIMES {
             entry.times_us.push(t_us);
@@ -40,6 +42,16 @@ impl Tally {
     pub(crate) fn tell(&mut self, kind: AnomalyKind, t_us: i64, text: String) {
         self.count(kind, t_us);
         self.entries.entry(kind).or_default().text = Some(text);
+    }
+
+    /// Everything counted so far.
+    pub(crate) fn total(&self) -> u64 {
+        self.total
+    }
+
+    /// How often each kind was counted.
+    pub(crate) fn counts(&self) -> impl Iterator<Item = (AnomalyKind, u64)> {
+        self.entries.iter().map(|(kind, entry)| (*kind, entry.count))
     }
 
     /// Says that something already counted lasts longer.
@@ -88,6 +100,13 @@ fn text(kind: AnomalyKind, entry: &Entry) -> String {
         ),
         AnomalyKind::GapLengthUnknown => {
             format!("{n} break{s} of unknown length in the record; nothing counted across")
+        }
+        AnomalyKind::CurrentImplausible => format!(
+            "{n} reading{s} of a current that no pack of this rating carries; is the current \
+             written in mA?"
+        ),
+        AnomalyKind::CurrentClipped => {
+            format!("{n} reading{s} at the end of the meter's range: the current may be higher")
         }
         AnomalyKind::SecondRun => {
             format!("{n} time{s} the pack gave current again after its end; that is not capacity")

@@ -49,6 +49,7 @@ fn any_row() -> impl Strategy<Value = Row> {
     let value = || prop::option::of(prop_oneof![any::<f64>(), -100.0..100.0, Just(f64::MAX)]);
     let time = prop_oneof![any::<i64>(), 0..100_000_000_i64, Just(i64::MIN), Just(i64::MAX)];
     (time, value(), value(), value(), 0..3_usize).prop_map(|(t_us, i, u, p, group)| Row {
+        counters: Default::default(),
         t_us,
         current_ampere: i,
         voltage_volt: u,

@@ -1,12 +1,13 @@
 //! The one way of samples into figures: a session's samples go in, live from
 //! the hub or from the store, a report comes out. Same samples, same digits.
 
+use std::collections::BTreeMap;
 use std::ops::ControlFlow;
 
 use ampledger_methods::{Analysis, Now, Row, SessionAnalysis, Setting};
 use ampledger_store::{Range, Reader};
 use ampledger_types::api::{Check, OpenSession};
-use ampledger_types::result::SessionReport;
+use ampledger_types::result::{AnomalyKind, SessionReport};
 use ampledger_types::{Quantity, RunId, Sample, Seq};
 
 use crate::compute::ReportError;
@@ -17,6 +18,9 @@ use crate::setting::setting;
 use crate::subject::{Subject, View};
 use crate::timeline::Timeline;
 
+/// Samples listed of each kind of oddity.
+const LISTED: usize = 20;
+
 /// Takes a session's samples in order of their numbers.
 #[derive(Clone, Debug)]
 pub struct SessionFeed {
@@ -24,6 +28,7 @@ pub struct SessionFeed {
     analysis: SessionAnalysis,
     setting: Setting,
     seen: Seen,
+    odd: Odd,
 }
 
 /// Which channels gave current and voltage first: source and channel name.
@@ -57,6 +62,7 @@ impl SessionFeed {
             analysis: SessionAnalysis::new(setting.clone()),
             setting,
             seen: Seen::default(),
+            odd: Odd::default(),
         }
     }
 
@@ -91,6 +97,7 @@ impl SessionFeed {
             self.analysis.break_of_unknown_length();
         }
         self.analysis.push(&place.row);
+        self.odd.note(&self.analysis, seq);
         Some(place)
     }
 
@@ -145,6 +152,7 @@ impl SessionFeed {
             analysis,
             timeline: &self.timeline(subject),
             seen: &self.seen,
+            odd: &self.odd,
             computed_up_to: self.fed_up_to(),
         })
     }
@@ -157,6 +165,31 @@ pub(crate) fn range(subject: &Subject, up_to: Option<Seq>) -> Range {
         from: subject.session.start,
         to: subject.session.end,
         up_to,
+    }
+}
+
+/// Which samples were odd, by kind: the numbers of the first twenty.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Odd {
+    total: u64,
+    counts: BTreeMap<AnomalyKind, u64>,
+    /// Numbers of samples.
+    pub samples: BTreeMap<AnomalyKind, Vec<Seq>>,
+}
+
+impl Odd {
+    fn note(&mut self, analysis: &SessionAnalysis, seq: Seq) {
+        if analysis.oddities() == std::mem::replace(&mut self.total, analysis.oddities()) {
+            return;
+        }
+        let counts = analysis.oddity_counts();
+        for (kind, count) in &counts {
+            let samples = self.samples.entry(*kind).or_default();
+            if self.counts.get(kind) != Some(count) && samples.len() < LISTED {
+                samples.push(seq);
+            }
+        }
+        self.counts = counts;
     }
 }
 

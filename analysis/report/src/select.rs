@@ -60,6 +60,7 @@ mod tests {
             end: None,
             revision: 1,
             cutoff_voltage_volt: None,
+            cutoff_rule: Default::default(),
             tags: Vec::new(),
         }
     }

@@ -9,7 +9,7 @@ use ampledger_types::result::{
 };
 use ampledger_types::{Marker, MarkerKind, Seq};
 
-use crate::feed::Seen;
+use crate::feed::{Odd, Seen};
 use crate::figures::{Basis, results};
 use crate::sentences;
 use crate::setting::setting;
@@ -29,6 +29,8 @@ pub struct ReportInput<'a> {
     pub timeline: &'a Timeline,
     /// Which channels gave current and voltage.
     pub seen: &'a Seen,
+    /// Which samples were odd.
+    pub odd: &'a Odd,
     /// All samples up to this number were looked at.
     pub computed_up_to: Seq,
 }
@@ -129,9 +131,17 @@ fn phase(input: &ReportInput, found: &FoundPhase) -> Phase {
 }
 
 fn anomalies(input: &ReportInput) -> Vec<Anomaly> {
-    let mut all: Vec<Anomaly> = input.analysis.anomalies.iter().map(anomaly).collect();
-    all.extend(unreadable(input));
-    if !input.timeline.synchronised() {
+    let run = input.subject.clocks.run(input.subject.session.start.run);
+    let told = |found: &FoundAnomaly| anomaly(input, found);
+    let mut all: Vec<Anomaly> = input.analysis.anomalies.iter().map(told).collect();
+    all.extend(marked(input, MarkerKind::Unreadable, AnomalyKind::Unreadable));
+    if let Some(of_file) = marked(input, MarkerKind::TimeBackwards, AnomalyKind::TimeBackwards) {
+        all.retain(|anomaly| anomaly.kind != AnomalyKind::TimeBackwards);
+        all.push(of_file);
+    }
+    // A file that holds no dates has no clock that could be wrong.
+    let is_file = run.is_some_and(|run| run.replay_of.is_some());
+    if !is_file && !input.timeline.synchronised() {
         all.push(Anomaly {
             kind: AnomalyKind::ClockNotSet,
             count: 1,
@@ -153,25 +163,26 @@ pub(crate) fn markers(subject: &Subject, timeline: &Timeline) -> Vec<DatedMarker
 }
 
 /// What the decoder could not read is told in the record by markers.
-fn unreadable(input: &ReportInput) -> Option<Anomaly> {
-    let of_input = |marker: &&Marker| marker.kind == MarkerKind::Unreadable;
-    let markers: Vec<&Marker> = input.subject.markers.iter().filter(of_input).collect();
+fn marked(input: &ReportInput, marked: MarkerKind, kind: AnomalyKind) -> Option<Anomaly> {
+    let is_it = |marker: &&Marker| marker.kind == marked;
+    let markers: Vec<&Marker> = input.subject.markers.iter().filter(is_it).collect();
     let times = markers.iter().filter_map(|marker| input.timeline.test_time_us(marker.at));
     Some(Anomaly {
-        kind: AnomalyKind::Unreadable,
+        kind,
         count: markers.iter().map(|marker| marker.count).sum(),
         times: times.take(20).map(|us| us as f64 / 1e6).collect(),
-        lines: Vec::new(),
+        lines: markers.iter().flat_map(|marker| &marker.lines).copied().take(20).collect(),
         text: markers.first()?.text.clone(),
     })
 }
 
-fn anomaly(found: &FoundAnomaly) -> Anomaly {
+fn anomaly(input: &ReportInput, found: &FoundAnomaly) -> Anomaly {
+    let samples = input.odd.samples.get(&found.kind).into_iter().flatten();
     Anomaly {
         kind: found.kind,
         count: found.count,
         times: found.times_us.iter().map(|us| *us as f64 / 1e6).collect(),
-        lines: Vec::new(),
+        lines: samples.filter_map(|seq| input.subject.line_of(*seq)).collect(),
         text: found.text.clone(),
     }
 }

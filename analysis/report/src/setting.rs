@@ -1,6 +1,6 @@
 //! What the methods must know beforehand, from pack, session and instruments.
 
-use ampledger_methods::{CutoffRule, Rules, Setting};
+use ampledger_methods::{Rules, Setting};
 use ampledger_types::source::PoweredBy;
 use ampledger_types::{Instrument, Pack, Quantity, Session};
 
@@ -13,11 +13,12 @@ pub fn setting(subject: &Subject) -> Setting {
     Setting {
         rated_ah: rated_ah(pack),
         cutoff_voltage_volt: cutoff_volt(&subject.session, pack),
-        cutoff_rule: CutoffRule::default(),
+        cutoff_rule: subject.session.cutoff_rule,
         chemistry: pack.and_then(|p| p.chemistry),
         cells_in_series: pack.and_then(|p| p.cells_in_series),
         maximum_current_ampere: pack.and_then(|p| p.maximum_current_ampere),
         current_resolution: coarsest(instruments(), Quantity::Current, |a| a.resolution),
+        current_range: coarsest(instruments(), Quantity::Current, |a| a.range),
         current_offset: coarsest(instruments(), Quantity::Current, |a| a.offset),
         voltage_resolution: coarsest(instruments(), Quantity::Voltage, |a| a.resolution),
         powered_by_pack: instruments().any(|i| i.powered_by == Some(PoweredBy::PackUnderTest)),

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use ampledger_store::Reader;
 use ampledger_types::{
-    Bound, ClockMap, ClockObservation, Instrument, Marker, Pack, Run, RunId, Seq, Session,
+    Bound, ClockMap, ClockObservation, Instrument, LineMark, Marker, Pack, Run, RunId, Seq, Session,
 };
 
 use crate::compute::ReportError;
@@ -23,6 +23,8 @@ pub struct Subject {
     pub markers: Vec<Marker>,
     /// How its instruments are described, by source.
     pub instruments: BTreeMap<String, Instrument>,
+    /// Where in a file its samples came from, if they were imported.
+    pub line_marks: Vec<LineMark>,
 }
 
 /// From where a session is looked at.
@@ -65,7 +67,9 @@ impl Subject {
         markers.sort_by_key(|marker| marker.at);
         let mut instruments = reader.instruments(last_run)?;
         instruments.retain(|source, _| is_of(&session, source));
-        Ok(Subject { session, pack, clocks, markers, instruments })
+        // One file is one run.
+        let line_marks = reader.line_marks(session.start.run)?;
+        Ok(Subject { session, pack, clocks, markers, instruments, line_marks })
     }
 }
 
@@ -79,6 +83,15 @@ fn concerns(marker: &Marker, session: &Session) -> bool {
 /// Whether a session is about a source; one that names none is about all.
 fn is_of(session: &Session, source: &String) -> bool {
     session.sources.is_empty() || session.sources.contains(source)
+}
+
+impl Subject {
+    /// The line of the file that a sample came from.
+    pub fn line_of(&self, seq: Seq) -> Option<u64> {
+        let after = self.line_marks.partition_point(|mark| mark.seq <= seq);
+        let mark = self.line_marks.get(after.checked_sub(1)?)?;
+        Some(mark.line + (seq - mark.seq))
+    }
 }
 
 impl Clocks {

@@ -8,7 +8,7 @@ use clap::Args;
 use super::Context;
 use crate::client::segment;
 use crate::exit::{Exit, Failure};
-use crate::pack_fields::{PackFields, positive};
+use crate::pack_fields::{CutoffRuleName, PackFields, positive};
 use crate::render::{packs, status, style};
 use crate::screen;
 
@@ -40,6 +40,9 @@ pub struct Start {
     /// where it has none yet
     #[arg(long, value_name = "V", value_parser = positive)]
     pub cutoff_voltage: Option<f64>,
+    /// Which moment counts as reaching it
+    #[arg(long, value_enum, default_value_t)]
+    pub cutoff_rule: CutoffRuleName,
     /// A word or key=value to hang on the session; may be given again
     #[arg(long = "tag", value_name = "TAG")]
     pub tags: Vec<String>,
@@ -70,6 +73,7 @@ impl Start {
             sources: self.sources,
             at: self.at,
             cutoff_voltage_volt: self.cutoff_voltage,
+            cutoff_rule: self.cutoff_rule.into(),
             tags: self.tags,
             override_unsafe: self.override_unsafe,
         };

@@ -50,7 +50,9 @@ fn head(report: &SessionReport, zone: &TimeZone) -> String {
     if report.session.clock_rate != 1.0 {
         let rate = report.session.clock_rate;
         lines.push(style::faint(&format!("Recorded with time running {rate} times as fast.")));
-    } else if !report.session.clock_synchronised {
+    } else if !report.session.clock_synchronised
+        && report.session.started.unix_time_second.is_some()
+    {
         lines.push(style::open("The clock was not synchronised: the dates may be wrong."));
     }
     lines.join("\n")
@@ -133,6 +135,10 @@ fn results(results: &Results) -> String {
         let line = format!("  {name:<20} {value:>18}  {standing} {}", notes.join(" "));
         lines.push(line.trim_end().to_owned());
     }
+    if results.capacity_to_cutoff_ah.value.is_some() {
+        let how = format!("  cut-off: {}", results.capacity_to_cutoff_ah.method);
+        lines.push(style::faint(&how));
+    }
     for (number, reason) in shared.iter().enumerate() {
         lines.push(style::faint(&format!("  [{}] {reason}", number + 1)));
     }
@@ -157,6 +163,11 @@ fn anomaly(anomaly: &Anomaly) -> String {
     if !times.is_empty() {
         let more = if anomaly.count > times.len() as u64 { ", …" } else { "" };
         text.push_str(&style::faint(&format!(" (at {}{more})", times.join(", "))));
+    }
+    let lines: Vec<String> = anomaly.lines.iter().take(5).map(u64::to_string).collect();
+    if !lines.is_empty() {
+        let more = if anomaly.lines.len() > lines.len() { ", …" } else { "" };
+        text.push_str(&style::faint(&format!(" (line {}{more})", lines.join(", "))));
     }
     text
 }

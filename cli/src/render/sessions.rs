@@ -66,6 +66,7 @@ mod tests {
             end,
             revision: 1,
             cutoff_voltage_volt: None,
+            cutoff_rule: Default::default(),
             tags: Tag::parse("bench=2").into_iter().collect(),
         };
         let end = Bound { run: RunId(1), t_us: 8_400_000_000 };

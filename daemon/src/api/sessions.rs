@@ -47,6 +47,7 @@ pub async fn start(
         sources,
         start,
         cutoff_voltage_volt: request.cutoff_voltage_volt,
+        cutoff_rule: request.cutoff_rule,
         tags,
     };
     // Looked up and made in one piece of work, so that two starts at once

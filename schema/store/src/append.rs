@@ -3,7 +3,7 @@
 
 use std::sync::Arc;
 
-use ampledger_types::{ClockObservation, DecodeSet, Frame, Marker, RunId, Sample, Seq};
+use ampledger_types::{ClockObservation, DecodeSet, Frame, LineMark, Marker, RunId, Sample, Seq};
 use rusqlite::{Connection, params};
 
 use crate::error::{Fault, Refusal, StoreError};
@@ -50,6 +50,8 @@ pub struct Batch {
     pub markers: Vec<Marker>,
     /// Clock observations, each with its boot id.
     pub observations: Vec<(String, ClockObservation)>,
+    /// Where in a file the samples came from.
+    pub line_marks: Vec<LineMark>,
 }
 
 impl Batch {
@@ -59,6 +61,7 @@ impl Batch {
             && self.frames.is_empty()
             && self.markers.is_empty()
             && self.observations.is_empty()
+            && self.line_marks.is_empty()
     }
 }
 
@@ -85,6 +88,9 @@ impl Store {
             }
             for (boot_id, seen) in &batch.observations {
                 write_observation(tx, boot_id, *seen)?;
+            }
+            for mark in &batch.line_marks {
+                write_line_mark(tx, mark)?;
             }
             Ok(())
         })?;
@@ -198,14 +204,23 @@ fn write_frames(db: &Connection, chunk: &FrameChunk) -> Result<(), Fault> {
 }
 
 fn write_marker(db: &Connection, marker: &Marker) -> Result<(), Fault> {
-    let Marker { at, kind, source, session, count, text } = marker;
+    let Marker { at, kind, source, session, count, lines, text } = marker;
+    let lines = crate::records::to_json("the marker", lines)?;
     let kind = crate::records::to_json("the marker", kind)?;
     let kind = kind.trim_matches('"');
     db.prepare_cached(
-        "INSERT INTO marker (run, t_us, kind, source, session, text, count) \
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7) ON CONFLICT DO NOTHING",
+        "INSERT INTO marker (run, t_us, kind, source, session, text, count, lines) \
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) ON CONFLICT DO NOTHING",
     )?
-    .execute(params![at.run.0, at.t_us, kind, source, session, text, *count as i64])?;
+    .execute(params![at.run.0, at.t_us, kind, source, session, text, *count as i64, lines])?;
+    Ok(())
+}
+
+fn write_line_mark(db: &Connection, mark: &LineMark) -> rusqlite::Result<()> {
+    db.prepare_cached(
+        "INSERT INTO line_mark (run, seq, line) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING",
+    )?
+    .execute(params![mark.run.0, mark.seq as i64, mark.line as i64])?;
     Ok(())
 }
 

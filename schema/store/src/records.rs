@@ -2,7 +2,7 @@
 //! decides when a revision grows.
 
 use ampledger_types::result::SessionReport;
-use ampledger_types::{Bound, Pack, RunId, Session, Tag};
+use ampledger_types::{Bound, CutoffRule, Pack, RunId, Session, Tag};
 use rusqlite::{Connection, OptionalExtension, Row, params};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -22,6 +22,8 @@ pub struct NewSession {
     pub start: Bound,
     /// End voltage for this session, V.
     pub cutoff_voltage_volt: Option<f64>,
+    /// Which moment counts as its crossing.
+    pub cutoff_rule: CutoffRule,
     /// Tags.
     pub tags: Vec<Tag>,
 }
@@ -51,12 +53,13 @@ impl Store {
             end: None,
             revision: 1,
             cutoff_voltage_volt: new.cutoff_voltage_volt,
+            cutoff_rule: new.cutoff_rule,
             tags: new.tags.clone(),
         };
         self.write(|tx, _| {
             tx.execute(
-                "INSERT INTO session (uuid, sources, start_run, start_t_us, revision) \
-                 VALUES (?1, '[]', ?2, ?3, 1)",
+                "INSERT INTO session (uuid, sources, start_run, start_t_us, revision, cutoff_rule) \
+                 VALUES (?1, '[]', ?2, ?3, 1, '')",
                 params![session.uuid, session.start.run.0, session.start.t_us],
             )?;
             session.id = tx.last_insert_rowid();
@@ -149,7 +152,8 @@ fn write_session(db: &Connection, session: &Session) -> Result<(), Fault> {
     }
     let changed = db.execute(
         "UPDATE session SET pack = ?2, sources = ?3, start_run = ?4, start_t_us = ?5, \
-         end_run = ?6, end_t_us = ?7, revision = ?8, cutoff_voltage_volt = ?9 WHERE id = ?1",
+         end_run = ?6, end_t_us = ?7, revision = ?8, cutoff_voltage_volt = ?9, \
+         cutoff_rule = ?10 WHERE id = ?1",
         params![
             session.id,
             session.pack,
@@ -160,6 +164,7 @@ fn write_session(db: &Connection, session: &Session) -> Result<(), Fault> {
             session.end.map(|end| end.t_us),
             session.revision,
             session.cutoff_voltage_volt,
+            to_json("the session's cut-off rule", &session.cutoff_rule)?.trim_matches('"'),
         ],
     )?;
     if changed == 0 {
@@ -176,7 +181,7 @@ fn write_session(db: &Connection, session: &Session) -> Result<(), Fault> {
 fn sessions(db: &Connection, only: Option<i64>) -> Result<Vec<Session>, Fault> {
     let mut find = db.prepare_cached(
         "SELECT id, uuid, pack, sources, start_run, start_t_us, end_run, end_t_us, revision, \
-         cutoff_voltage_volt FROM session WHERE ?1 IS NULL OR id = ?1 ORDER BY id",
+         cutoff_voltage_volt, cutoff_rule FROM session WHERE ?1 IS NULL OR id = ?1 ORDER BY id",
     )?;
     let mut rows = find.query([only])?;
     let mut sessions = Vec::new();
@@ -202,6 +207,7 @@ fn session(db: &Connection, row: &Row<'_>) -> Result<Session, Fault> {
         end,
         revision: row.get(8)?,
         cutoff_voltage_volt: row.get(9)?,
+        cutoff_rule: from_json("session", &format!("\"{}\"", row.get::<_, String>(10)?))?,
         tags: tags(db, id)?,
     })
 }

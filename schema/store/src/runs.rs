@@ -2,7 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use ampledger_types::{Bound, ClockMap, ClockObservation, Instrument, Marker, Run, RunId};
+use ampledger_types::{
+    Bound, ClockMap, ClockObservation, Instrument, LineMark, Marker, Run, RunId,
+};
 use rusqlite::{Row, params};
 
 use crate::error::{Fault, StoreError};
@@ -111,7 +113,7 @@ impl Reader {
         let to = end(to);
         self.read(|db| {
             let mut find = db.prepare_cached(
-                "SELECT run, t_us, kind, source, session, text, count FROM marker \
+                "SELECT run, t_us, kind, source, session, text, count, lines FROM marker \
                  WHERE (run, t_us) >= (?1, ?2) AND (run, t_us) <= (?3, ?4) \
                  ORDER BY run, t_us, id",
             )?;
@@ -124,11 +126,25 @@ impl Reader {
         })
     }
 
+    /// Where in files the samples of a run came from, in order of number.
+    pub fn line_marks(&self, run: RunId) -> Result<Vec<LineMark>, StoreError> {
+        self.read(|db| {
+            let find = "SELECT seq, line FROM line_mark WHERE run = ?1 ORDER BY seq";
+            let mut find = db.prepare_cached(find)?;
+            let mark = |row: &Row<'_>| {
+                let (seq, line): (i64, i64) = (row.get(0)?, row.get(1)?);
+                Ok(LineMark { run, seq: seq.unsigned_abs(), line: line.unsigned_abs() })
+            };
+            let rows = find.query_map([run.0], mark)?;
+            Ok(rows.collect::<Result<_, _>>()?)
+        })
+    }
+
     /// What concerns one session, whenever it was written down.
     pub fn markers_of(&self, session: i64) -> Result<Vec<Marker>, StoreError> {
         self.read(|db| {
             let mut find = db.prepare_cached(
-                "SELECT run, t_us, kind, source, session, text, count FROM marker \
+                "SELECT run, t_us, kind, source, session, text, count, lines FROM marker \
                  WHERE session = ?1 ORDER BY run, t_us, id",
             )?;
             let mut rows = find.query([session])?;
@@ -180,6 +196,7 @@ fn run(row: &Row<'_>) -> rusqlite::Result<Run> {
 
 fn marker(row: &Row<'_>) -> Result<Marker, Fault> {
     let kind: String = row.get(2)?;
+    let lines: String = row.get(7)?;
     Ok(Marker {
         at: Bound { run: RunId(row.get(0)?), t_us: row.get(1)? },
         kind: from_json("marker", &format!("\"{kind}\""))?,
@@ -187,5 +204,6 @@ fn marker(row: &Row<'_>) -> Result<Marker, Fault> {
         session: row.get(4)?,
         text: row.get(5)?,
         count: row.get::<_, i64>(6)?.unsigned_abs(),
+        lines: from_json("marker", &lines)?,
     })
 }

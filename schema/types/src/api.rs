@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::pack::Pack;
 use crate::quantity::Quantity;
-use crate::session::Session;
+use crate::session::{CutoffRule, Session};
 
 /// Header in which client and daemon tell each other their build.
 pub const BUILD_HEADER: &str = "ampledger-build";
@@ -162,6 +162,8 @@ pub struct StartRequest {
     pub at: Option<String>,
     /// End voltage, V, for this session.
     pub cutoff_voltage_volt: Option<f64>,
+    /// Which moment counts as that voltage's crossing.
+    pub cutoff_rule: CutoffRule,
     /// Tags, each `word` or `key=value`.
     pub tags: Vec<String>,
     /// Start although the pack is marked unsafe.

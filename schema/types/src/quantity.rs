@@ -33,6 +33,14 @@ pub enum Quantity {
     ChargeCounter,
     /// The instrument's own watt-hour counter, as it counts.
     EnergyCounter,
+    /// Charge put into the pack, as the instrument itself counts it.
+    ChargingCapacity,
+    /// Charge taken out of the pack, as the instrument itself counts it.
+    DischargingCapacity,
+    /// Energy put into the pack, as the instrument itself counts it.
+    ChargingEnergy,
+    /// Energy taken out of the pack, as the instrument itself counts it.
+    DischargingEnergy,
     /// Internal resistance as the instrument claims it.
     Resistance,
     /// Frequency, of a mains side or an AC method.
@@ -56,7 +64,7 @@ pub struct Info {
 
 impl Quantity {
     /// Every quantity once; indexed ones with index 1.
-    pub const ALL: [Quantity; 12] = [
+    pub const ALL: [Quantity; 16] = [
         Quantity::Voltage,
         Quantity::Current,
         Quantity::Power,
@@ -66,6 +74,10 @@ impl Quantity {
         Quantity::StateOfCharge,
         Quantity::ChargeCounter,
         Quantity::EnergyCounter,
+        Quantity::ChargingCapacity,
+        Quantity::DischargingCapacity,
+        Quantity::ChargingEnergy,
+        Quantity::DischargingEnergy,
         Quantity::Resistance,
         Quantity::Frequency,
         Quantity::CellVoltage(1),
@@ -97,6 +109,18 @@ impl Quantity {
             }
             Quantity::EnergyCounter => {
                 row("energy_counter_wh", "Energy Counter", Unit::WattHour, false)
+            }
+            Quantity::ChargingCapacity => {
+                row("charging_capacity_ah", "Charging Capacity", Unit::AmpereHour, true)
+            }
+            Quantity::DischargingCapacity => {
+                row("discharging_capacity_ah", "Discharging Capacity", Unit::AmpereHour, true)
+            }
+            Quantity::ChargingEnergy => {
+                row("charging_energy_wh", "Charging Energy", Unit::WattHour, true)
+            }
+            Quantity::DischargingEnergy => {
+                row("discharging_energy_wh", "Discharging Energy", Unit::WattHour, true)
             }
             Quantity::Resistance => {
                 row("internal_resistance_ohm", "Internal Resistance", Unit::Ohm, true)

@@ -178,6 +178,12 @@ pub enum AnomalyKind {
     ChannelStuck,
     /// Input that the decoder could not read.
     Unreadable,
+    /// A current beyond what any pack of that rating carries.
+    CurrentImplausible,
+    /// A current that stood at the end of the meter's range.
+    CurrentClipped,
+    /// The instrument's own counter says something else than its readings.
+    CounterDisagrees,
     /// First minute: the voltage does not fit the pack.
     VoltageDoesNotFitPack,
     /// First minute: the voltage rose as discharge began.

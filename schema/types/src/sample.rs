@@ -5,6 +5,7 @@ use std::sync::Arc;
 use serde::{Deserialize, Serialize};
 
 use crate::quantity::Quantity;
+use crate::time::RunId;
 
 /// Number of a sample in its store, from 1, growing in order of arrival.
 pub type Seq = u64;
@@ -43,6 +44,18 @@ impl Group {
     pub fn position(&self, quantity: Quantity) -> Option<usize> {
         self.channels.iter().position(|c| c.quantity == quantity)
     }
+}
+
+/// From where in a file imported samples came: sample `seq` of a run came from
+/// `line`, the next from the line after, until another mark says otherwise.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct LineMark {
+    /// The run that holds the file.
+    pub run: RunId,
+    /// Number of the sample.
+    pub seq: Seq,
+    /// Line of the file, from 1.
+    pub line: u64,
 }
 
 /// One time with the values of one group.

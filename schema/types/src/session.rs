@@ -33,6 +33,9 @@ pub struct Session {
     pub revision: u32,
     /// End voltage set for this session, V; overrides the pack's.
     pub cutoff_voltage_volt: Option<f64>,
+    /// Which moment counts as that voltage's crossing.
+    #[serde(default)]
+    pub cutoff_rule: CutoffRule,
     /// Tags, in the order they were given.
     #[serde(default)]
     pub tags: Vec<Tag>,
@@ -43,6 +46,20 @@ impl Session {
     pub fn is_open(&self) -> bool {
         self.end.is_none()
     }
+}
+
+/// Which moment counts as 'the cut-off voltage was reached'.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum CutoffRule {
+    /// The first loaded row at or below it; no hold.
+    FirstBelow,
+    /// The crossing of the straight line between the rows around it, once the
+    /// voltage stayed below for the hold.
+    #[default]
+    Interpolated,
+    /// The last row above it before the first loaded row at or below; no hold.
+    LastAbove,
 }
 
 /// A word, or a key with a value, hung on a session by a person.
@@ -87,6 +104,9 @@ pub struct Marker {
     pub session: Option<i64>,
     /// How often, where one marker stands for many; else 1.
     pub count: u64,
+    /// Where in the file it came from: line numbers, the first twenty.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub lines: Vec<u64>,
     /// In words.
     pub text: String,
 }
@@ -94,12 +114,12 @@ pub struct Marker {
 impl Marker {
     /// A marker of something that happened once and concerns everything.
     pub fn new(at: Bound, kind: MarkerKind, text: String) -> Self {
-        Marker { at, kind, source: None, session: None, count: 1, text }
+        Marker { at, kind, source: None, session: None, count: 1, lines: Vec::new(), text }
     }
 }
 
 /// What kind of thing happened.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum MarkerKind {
     /// A person wrote something down.
@@ -116,6 +136,8 @@ pub enum MarkerKind {
     Gap,
     /// Input that the decoder could not read.
     Unreadable,
+    /// The times of a file or instrument ran backwards.
+    TimeBackwards,
     /// The wall clock was stepped.
     ClockStep,
     /// Another instrument answers on this source.

@@ -88,6 +88,7 @@ pub(crate) fn report() -> SessionReport {
         end: Some(bound(32_400_000_000)),
         revision: 1,
         cutoff_voltage_volt: None,
+        cutoff_rule: Default::default(),
         tags: Vec::new(),
     };
     SessionReport {

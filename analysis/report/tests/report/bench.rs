@@ -142,6 +142,7 @@ impl Bench {
             sources: sources.iter().map(|s| (*s).to_owned()).collect(),
             start: self.now(),
             cutoff_voltage_volt: None,
+            cutoff_rule: Default::default(),
             tags: Vec::new(),
         };
         self.store.insert_session(&new).unwrap().id

@@ -70,6 +70,15 @@ CREATE TABLE sample_span (
     t_max_us  INTEGER NOT NULL
 ) STRICT;
 
+-- From where in a file the samples of a run came: sample seq from this line,
+-- the next from the line after, until another row says otherwise.
+CREATE TABLE line_mark (
+    run  INTEGER NOT NULL REFERENCES run (id),
+    seq  INTEGER NOT NULL,
+    line INTEGER NOT NULL,
+    PRIMARY KEY (run, seq)
+) STRICT, WITHOUT ROWID;
+
 CREATE TABLE frame_chunk (
     id           INTEGER PRIMARY KEY,
     run          INTEGER NOT NULL REFERENCES run (id),
@@ -98,6 +107,7 @@ CREATE TABLE session (
     end_t_us            INTEGER,
     revision            INTEGER NOT NULL,
     cutoff_voltage_volt REAL,
+    cutoff_rule         TEXT NOT NULL,
     CHECK ((end_run IS NULL) = (end_t_us IS NULL))
 ) STRICT;
 
@@ -125,6 +135,7 @@ CREATE TABLE marker (
     source  TEXT,
     session INTEGER REFERENCES session (id),
     count   INTEGER NOT NULL,
+    lines   TEXT NOT NULL,
     text    TEXT NOT NULL
 ) STRICT;
 

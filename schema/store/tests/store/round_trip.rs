@@ -6,8 +6,8 @@ use std::ops::{ControlFlow, RangeInclusive};
 use ampledger_store::{Batch, FrameChunk, NewRun, Range, Reader, Refusal, StoreError};
 use ampledger_types::result::{DatedMarker, Figure, Results, SessionHead, SessionReport};
 use ampledger_types::{
-    Chemistry, ClockObservation, Frame, FrameKind, Instrument, Marker, MarkerKind, Pack, Rating,
-    RatingBasis, RunId, Seq, Session, Tag, Unit,
+    Chemistry, ClockObservation, Frame, FrameKind, Instrument, LineMark, Marker, MarkerKind, Pack,
+    Rating, RatingBasis, RunId, Seq, Session, Tag, Unit,
 };
 use proptest::prelude::*;
 
@@ -42,6 +42,7 @@ pub fn full_batch(run: RunId, numbers: RangeInclusive<Seq>) -> Batch {
             marker(run, 5, MarkerKind::Note, Some("bench-shunt")),
             marker(run, 5, MarkerKind::Note, None),
         ],
+        line_marks: vec![LineMark { run, seq: 1, line: 2 }],
         observations: vec![
             ("5d1c".to_owned(), seen(1, 2, false)),
             ("5d1c".to_owned(), seen(3, 4, true)),

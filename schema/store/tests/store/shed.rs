@@ -81,6 +81,7 @@ pub fn session(store: &mut Store, start: Bound) -> Session {
         sources: vec!["bench-shunt".to_owned(), "clamp".to_owned()],
         start,
         cutoff_voltage_volt: Some(20.0),
+        cutoff_rule: Default::default(),
         tags: vec![
             ampledger_types::Tag::parse("intake").unwrap(),
             ampledger_types::Tag::parse("berth=4").unwrap(),

@@ -1,0 +1,150 @@
+//! A file as a stream of bytes of UTF-8 text, whatever it is packed in: gzip,
+//! Zstandard, UTF-16. Memory is bounded; a decompression bomb is refused.
+
+use std::fs::File;
+use std::io::{self, BufRead, BufReader, Read};
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+use encoding_rs_io::DecodeReaderBytesBuilder;
+use sha2::{Digest, Sha256};
+
+use crate::exit::Failure;
+
+/// Bytes handed over at once.
+const PIECE_BYTES: u64 = 64 << 10;
+/// Below so many bytes no file counts as a bomb, however well it is packed.
+const HARMLESS_BYTES: u64 = 1 << 30;
+/// No honest log unpacks to more than so many times its size.
+const HIGHEST_RATIO: u64 = 1000;
+
+/// How many bytes of the file were read, for whoever shows it.
+pub type Progress = Arc<AtomicU64>;
+
+/// The rows of a file as pieces of text lines.
+pub enum Rows {
+    /// Text, whatever it was packed in.
+    Text(Box<Text>),
+    /// A Parquet file, row by row.
+    #[cfg(feature = "parquet")]
+    Parquet(Box<super::parquet::Parquet>),
+}
+
+/// A text file being read.
+pub struct Text {
+    reader: BufReader<Box<dyn Read>>,
+    digest: Arc<std::sync::Mutex<Sha256>>,
+}
+
+/// Opens a file; its first bytes say what it is packed in.
+pub fn open(file: &Path, progress: &Progress) -> Result<Rows, Failure> {
+    let cannot = || Failure::io(format!("{} cannot be read", file.display()));
+    let mut raw = File::open(file).map_err(cannot())?;
+    let mut magic = [0; 4];
+    let got = read_up_to(&mut raw, &mut magic).map_err(cannot())?;
+    let magic = &magic[..got];
+    if magic == b"PAR1" {
+        #[cfg(feature = "parquet")]
+        return Ok(Rows::Parquet(Box::new(super::parquet::Parquet::open(file, progress)?)));
+        #[cfg(not(feature = "parquet"))]
+        return Err(super::refused(file, None, "this build reads no Parquet files"));
+    }
+    let raw = File::open(file).map_err(cannot())?;
+    let digest = Arc::new(std::sync::Mutex::new(Sha256::new()));
+    let counted = Counted { inner: raw, read: progress.clone(), digest: digest.clone() };
+    let unpacked: Box<dyn Read> = match magic {
+        [0x1f, 0x8b, ..] => guarded(flate2::read::MultiGzDecoder::new(counted), progress),
+        [0x28, 0xb5, 0x2f, 0xfd] => {
+            guarded(zstd::stream::read::Decoder::new(counted).map_err(cannot())?, progress)
+        }
+        _ => Box::new(counted),
+    };
+    let text = DecodeReaderBytesBuilder::new()
+        .bom_sniffing(true)
+        .strip_bom(true)
+        .utf8_passthru(true)
+        .build(unpacked);
+    Ok(Rows::Text(Box::new(Text { reader: BufReader::new(Box::new(text)), digest })))
+}
+
+impl Rows {
+    /// Reads up to a line end or a bound, whichever comes first; nothing at
+    /// the end of the file.
+    pub fn piece(&mut self, piece: &mut Vec<u8>) -> io::Result<()> {
+        piece.clear();
+        match self {
+            Rows::Text(text) => {
+                (&mut text.reader).take(PIECE_BYTES).read_until(b'\n', piece).map(drop)
+            }
+            #[cfg(feature = "parquet")]
+            Rows::Parquet(parquet) => parquet.row(piece),
+        }
+    }
+
+    /// SHA-256 of what was read of the file, hexadecimal.
+    pub fn sha256(&self) -> Option<String> {
+        match self {
+            Rows::Text(text) => {
+                let digest = text.digest.lock().unwrap_or_else(|e| e.into_inner()).clone();
+                Some(digest.finalize().iter().map(|byte| format!("{byte:02x}")).collect())
+            }
+            #[cfg(feature = "parquet")]
+            Rows::Parquet(_) => None,
+        }
+    }
+}
+
+fn read_up_to(file: &mut File, buffer: &mut [u8]) -> io::Result<usize> {
+    let mut got = 0;
+    while got < buffer.len() {
+        match file.read(&mut buffer[got..])? {
+            0 => break,
+            n => got += n,
+        }
+    }
+    Ok(got)
+}
+
+/// Counts and digests what is read of the file itself.
+struct Counted {
+    inner: File,
+    read: Progress,
+    digest: Arc<std::sync::Mutex<Sha256>>,
+}
+
+impl Read for Counted {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let got = self.inner.read(buffer)?;
+        self.read.fetch_add(got as u64, Ordering::Relaxed);
+        let mut digest = self.digest.lock().unwrap_or_else(|e| e.into_inner());
+        digest.update(&buffer[..got]);
+        Ok(got)
+    }
+}
+
+fn guarded(inner: impl Read + 'static, packed: &Progress) -> Box<dyn Read> {
+    Box::new(Guarded { inner, packed: packed.clone(), unpacked: 0 })
+}
+
+/// Stops at what unpacks to absurdly more than it is.
+struct Guarded<R> {
+    inner: R,
+    packed: Progress,
+    unpacked: u64,
+}
+
+impl<R: Read> Read for Guarded<R> {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let got = self.inner.read(buffer)?;
+        self.unpacked += got as u64;
+        let packed = self.packed.load(Ordering::Relaxed).max(1);
+        if self.unpacked > HARMLESS_BYTES && self.unpacked / packed > HIGHEST_RATIO {
+            return Err(io::Error::other(format!(
+                "it unpacks to more than {HIGHEST_RATIO} times its size; unpack it yourself if \
+                 you trust it"
+            )));
+        }
+        Ok(got)
+    }
+}

@@ -1,0 +1,254 @@
+//! Files as strangers bring them: every heading form, every fault, every way
+//! of packing, each with the figure or the refusal that a person gets.
+
+use std::io::Write;
+use std::path::PathBuf;
+
+use ampledger_types::result::{Anomaly, AnomalyKind, SessionReport};
+
+use super::*;
+
+struct Shed(tempfile::TempDir);
+
+impl Shed {
+    fn new() -> Shed {
+        Shed(tempfile::tempdir().unwrap())
+    }
+
+    fn file(&self, name: &str, bytes: impl AsRef<[u8]>) -> PathBuf {
+        let path = self.0.path().join(name);
+        std::fs::write(&path, bytes).unwrap();
+        path
+    }
+
+    fn plan(&self, hints: Hints) -> Plan {
+        Plan { store: self.0.path().join("a.db"), hints, ..Plan::default() }
+    }
+
+    fn import(&self, bytes: impl AsRef<[u8]>, hints: Hints) -> Result<Imported, Failure> {
+        let file = self.file("old-run.csv", bytes);
+        import(&file, &self.plan(hints), &Progress::default())
+    }
+
+    fn delivered(&self, bytes: impl AsRef<[u8]>, hints: Hints) -> f64 {
+        let report = self.import(bytes, hints).unwrap().report;
+        report.results.discharging_capacity_ah.value.unwrap()
+    }
+
+    fn refusal(&self, bytes: impl AsRef<[u8]>) -> String {
+        match self.import(bytes, Hints::default()) {
+            Ok(_) => panic!("it was taken"),
+            Err(failure) => failure.to_string(),
+        }
+    }
+}
+
+/// 100 s of 36 A out of the pack: 1 Ah, at 26 V.
+fn rows(row: impl Fn(u32) -> String) -> String {
+    (0..=100).map(|second| row(second) + "\n").collect()
+}
+
+fn odd(report: &SessionReport, kind: AnomalyKind) -> &Anomaly {
+    let found = report.anomalies.iter().find(|anomaly| anomaly.kind == kind);
+    found.unwrap_or_else(|| panic!("no {kind:?} in {:#?}", report.anomalies))
+}
+
+#[test]
+fn headings_with_quantity_and_unit_need_no_mapping() {
+    let cases = [
+        ("Test Time / s,Voltage / V,Current / A", ",", "26.0", "-36"),
+        ("test_time_second,voltage_volt,current_ampere", ",", "26.0", "-36"),
+        ("time_s,current_A,voltage_V", ",", "-36", "26.0"),
+        ("Time [s];Voltage [mV];Current [mA]", ";", "26000", "-36000"),
+        ("Time (s)\tvoltage (V)\tcurrent (A)\tTemperature / degC", "\t", "26.0", "-36\t25.1"),
+        ("\u{feff}time_s;U [V];I [A]", ";", "26,0", "-36,0"),
+    ];
+    for (heading, mark, second, third) in cases {
+        let text = format!("{heading}\n{}", rows(|t| [&t.to_string(), second, third].join(mark)));
+        let delivered = Shed::new().delivered(text, Hints::default());
+        assert!((delivered - 1.0).abs() < 1e-12, "{heading}: {delivered}");
+    }
+}
+
+#[test]
+fn utf16_gzip_and_zstandard_are_the_same_file() {
+    let text = format!("time_s,current_A,voltage_V\n{}", rows(|t| format!("{t},-36,26")));
+    let mut utf16 = vec![0xff, 0xfe];
+    utf16.extend(text.encode_utf16().flat_map(u16::to_le_bytes));
+    let mut gzip = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());
+    gzip.write_all(text.as_bytes()).unwrap();
+    let zstd = zstd::encode_all(text.as_bytes(), 1).unwrap();
+    for bytes in [utf16, gzip.finish().unwrap(), zstd] {
+        assert!((Shed::new().delivered(bytes, Hints::default()) - 1.0).abs() < 1e-12);
+    }
+}
+
+#[test]
+fn other_tables_are_explained_by_the_person() {
+    let text = format!("Uhr;Batt;Strom\n{}", rows(|t| format!("{};26;36000", t * 1000)));
+    let map = ["Uhr=time:ms", "Batt=voltage_volt", "Strom=current_ampere:mA"];
+    let hints = Hints {
+        map: map.map(str::to_owned).to_vec(),
+        discharging_positive: true,
+        ..Hints::default()
+    };
+    assert!((Shed::new().delivered(text, hints) - 1.0).abs() < 1e-12);
+    let json = rows(|t| format!("{{\"time\": {t}, \"current_ampere\": -36, \"voltage\": 26}}"));
+    assert!((Shed::new().delivered(json, Hints::default()) - 1.0).abs() < 1e-12);
+}
+
+#[test]
+fn dates_date_the_session_in_the_zone_that_was_said() {
+    let row = |t: u32| format!("2026-03-01 10:{:02}:{:02},-36,26", t / 60, t % 60);
+    let text = format!("Date,current_A,voltage_V\n{}", rows(row));
+    let zone = Some("+01:00".to_owned());
+    let hints = Hints { zone, ..Hints::default() };
+    let report = Shed::new().import(&text, hints).unwrap().report;
+    // 2026-03-01T09:00:00Z.
+    assert_eq!(report.session.started.unix_time_second, Some(1_772_355_600.0));
+    let unsaid = Shed::new().import(&text, Hints::default()).unwrap();
+    assert!(unsaid.remarks.iter().any(|r| r.contains("taken as UTC")), "{:?}", unsaid.remarks);
+    // Test time is the axis; a Unix time beside it gives the date.
+    let row = |t: u32| format!("{},{t},-36,26", 1_772_355_600 + t);
+    let text = format!("Unix Time / s,Test Time / s,Current / A,Voltage / V\n{}", rows(row));
+    let report = Shed::new().import(text, Hints::default()).unwrap().report;
+    assert_eq!(report.session.started.unix_time_second, Some(1_772_355_600.0));
+}
+
+#[test]
+fn bad_rows_are_named_by_line_and_never_integrated_as_if_right() {
+    let row = |t: u32| match t {
+        10 => "9,-36,26".to_owned(),
+        20 => "20,-36,26\n20,-36,26".to_owned(),
+        30 => "30,OVL,26".to_owned(),
+        40 => "40,-36".to_owned(),
+        50 => ",-36,26".to_owned(),
+        t => format!("{t},-36,26"),
+    };
+    let text = format!("time_s,current_A,voltage_V\n{}", rows(row));
+    let report = Shed::new().import(text, Hints::default()).unwrap().report;
+    let delivered = report.results.discharging_capacity_ah.value.unwrap();
+    assert!((delivered - 1.0).abs() < 1e-12, "{delivered}");
+    let unreadable = odd(&report, AnomalyKind::Unreadable);
+    assert!(unreadable.lines.contains(&33), "{unreadable:?}");
+    assert!(unreadable.lines.contains(&43), "{unreadable:?}");
+    assert!(odd(&report, AnomalyKind::TimeRepeated).lines.contains(&23), "{:?}", report.anomalies);
+}
+
+#[test]
+fn time_that_runs_backwards_is_named_and_adds_nothing() {
+    let row = |t: u32| match t {
+        60 => "60,-36,26\n30,-36,26".to_owned(),
+        t => format!("{t},-36,26"),
+    };
+    let text = format!("time_s,current_A,voltage_V\n{}", rows(row));
+    let report = Shed::new().import(text, Hints::default()).unwrap().report;
+    let delivered = report.results.discharging_capacity_ah.value.unwrap();
+    assert!((delivered - 1.0).abs() < 1e-12, "{delivered}");
+    assert_eq!(odd(&report, AnomalyKind::TimeBackwards).lines, [63]);
+}
+
+#[test]
+fn the_meters_own_counter_is_compared_and_told_with_both_figures() {
+    let good = rows(|t| format!("{t},-36,26,{}", f64::from(t) / 100.0));
+    let report = Shed::new()
+        .import(
+            format!("time_s,current_A,voltage_V,Discharging Capacity / Ah\n{good}"),
+            Hints::default(),
+        )
+        .unwrap()
+        .report;
+    assert!(report.anomalies.iter().all(|a| a.kind != AnomalyKind::CounterDisagrees));
+    let bad = rows(|t| format!("{t},-36,26,{}", f64::from(t) / 90.0));
+    let report = Shed::new()
+        .import(
+            format!("time_s,current_A,voltage_V,Discharging Capacity / Ah\n{bad}"),
+            Hints::default(),
+        )
+        .unwrap()
+        .report;
+    let text = &odd(&report, AnomalyKind::CounterDisagrees).text;
+    assert!(text.contains("1.111 Ah") && text.contains("1.000 Ah"), "{text}");
+}
+
+#[test]
+fn milliampere_taken_for_ampere_and_a_clipped_meter_are_loud() {
+    let text = format!("time_s,current_A,voltage_V\n{}", rows(|t| format!("{t},-12000,26")));
+    let shed = Shed::new();
+    let mut plan = shed.plan(Hints::default());
+    let rating = ampledger_types::Rating { capacity_ah: 60.0, ..Default::default() };
+    plan.pack = Some(Pack { label: "GAL-07".into(), rating: Some(rating), ..Pack::default() });
+    let accuracy = ampledger_types::source::Accuracy { range: Some(100.0), ..Default::default() };
+    plan.instrument.accuracy.insert("current_ampere".to_owned(), accuracy);
+    let file = shed.file("run.csv", text);
+    let report = import(&file, &plan, &Progress::default()).unwrap().report;
+    assert_eq!(odd(&report, AnomalyKind::CurrentImplausible).lines[..2], [2, 3]);
+    assert_eq!(odd(&report, AnomalyKind::CurrentClipped).count, 101);
+}
+
+#[test]
+fn what_is_not_understood_is_refused_with_line_and_advice_and_changes_nothing() {
+    let shed = Shed::new();
+    let cases: [(&[u8], &str); 6] = [
+        (b"", "it is empty"),
+        (b"a,b\n1,2\n3,4\n", "--map"),
+        (b"voltage_V,current_A\n26,-36\n26,-36\n", "no column holds the time"),
+        (b"\x00\x01\x02\x03", "no text"),
+        (b"time_s,current_V,voltage_V\nx\n", "--map"),
+        (b"PAR1 but not really", "Parquet"),
+    ];
+    for (bytes, advice) in cases {
+        let told = shed.refusal(bytes);
+        assert!(told.contains("old-run.csv") && told.contains(advice), "{told}");
+    }
+    assert!(!shed.0.path().join("a.db").exists());
+}
+
+#[test]
+fn bombs_long_cells_and_a_million_columns_are_refused_in_bounded_memory() {
+    let shed = Shed::new();
+    let mut bomb = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());
+    let zeros = vec![b'1'; 1 << 20];
+    (0..64).for_each(|_| bomb.write_all(&zeros).unwrap());
+    assert!(shed.refusal(bomb.finish().unwrap()).contains("longer than 1 MiB"));
+    assert!(shed.refusal("1,".repeat(400_000)).contains("columns"));
+    assert!(shed.refusal(vec![b'x'; 3 << 20]).contains("longer than 1 MiB"));
+}
+
+#[test]
+fn a_file_that_breaks_off_keeps_what_was_read_and_says_so() {
+    let text = format!(
+        "time_s,current_A,voltage_V\n{}",
+        (0..50_000).map(|t| format!("{t},-36,26\n")).collect::<String>()
+    );
+    let mut gzip = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());
+    gzip.write_all(text.as_bytes()).unwrap();
+    let mut packed = gzip.finish().unwrap();
+    packed.truncate(packed.len() / 2);
+    let imported = Shed::new().import(packed, Hints::default()).unwrap();
+    assert!(imported.report.results.discharging_capacity_ah.value.unwrap() > 50.0);
+    assert!(odd(&imported.report, AnomalyKind::Unreadable).text.contains("could not be read on"));
+}
+
+#[test]
+fn mutated_files_never_panic() {
+    // A fixed count with a seed that the message names.
+    let whole = format!("time_s,current_A,voltage_V\n{}", rows(|t| format!("{t},-36,26")));
+    let mut seed: u64 = 0x5eed;
+    let mut random = move || {
+        seed ^= seed << 13;
+        seed ^= seed >> 7;
+        seed ^= seed << 17;
+        seed
+    };
+    let shed = Shed::new();
+    for _ in 0..60 {
+        let mut bytes = whole.clone().into_bytes();
+        for _ in 0..random() % 30 {
+            let at = random() as usize % bytes.len();
+            bytes[at] = random() as u8;
+        }
+        bytes.truncate(random() as usize % bytes.len() + 1);
+        let _ = shed.import(&bytes, Hints::default());
+    }
+}
