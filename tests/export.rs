@@ -8,7 +8,7 @@ use std::process::Command;
 use serde_json::{Value, json};
 
 use crate::peers::{Cable, line};
-use crate::util::{Bench, root, skip, sources};
+use crate::util::{Bench, Python, sources};
 
 /// The rows of a CSV file whose cells are all numbers; an empty one is NaN.
 #[track_caller]
@@ -23,17 +23,6 @@ pub fn table(file: impl AsRef<Path>) -> Vec<BTreeMap<String, f64>> {
         head.iter().map(|name| (*name).to_owned()).zip(cells).collect()
     };
     lines.map(row).collect()
-}
-
-/// Python with the validator, as `tests/run` sets it up.
-fn python() -> Option<PathBuf> {
-    let usual = || root().join("target/test-tools/venv/bin/python");
-    let path = std::env::var_os("AMPLEDGER_TEST_PYTHON").map_or_else(usual, PathBuf::from);
-    if !path.is_file() {
-        skip("no Python with batterydf and pandas; tests/run sets it up where python3 is there");
-        return None;
-    }
-    Some(path)
 }
 
 /// A session of GAL-07 with a hundred readings, exported.
@@ -90,7 +79,7 @@ fn beside_the_table_lies_what_it_is_about() {
 
 #[test]
 fn the_formats_own_validator_takes_the_export() {
-    let Some(python) = python() else { return };
+    let Some(python) = Python::Readers.interpreter() else { return };
     let (_bench, file) = exported();
     // Exit 0 valid, 1 invalid, 2 unreadable (batterydf 0.1.0, `bdf validate`).
     let bdf = python.with_file_name("bdf");
@@ -106,7 +95,7 @@ fn the_formats_own_validator_takes_the_export() {
 
 #[test]
 fn pandas_reads_the_export_and_finds_the_same_amp_hours() {
-    let Some(python) = python() else { return };
+    let Some(python) = Python::Readers.interpreter() else { return };
     let (bench, file) = exported();
     // The trapezoid rule, by numpy: an independent hand on the same rows.
     let script = "

@@ -21,6 +21,10 @@ mod cli;
 mod demo;
 mod export;
 mod import;
+mod report;
+
+// What programs that are not ours make of the same data.
+mod outside;
 
 // What goes wrong, and what it costs.
 mod faults;

@@ -5,6 +5,7 @@ mod api;
 mod bench;
 mod binaries;
 mod daemon;
+mod python;
 pub mod sources;
 mod wait;
 
@@ -12,6 +13,7 @@ pub use api::Api;
 pub use bench::Bench;
 pub use binaries::{binary, root};
 pub use daemon::Daemon;
+pub use python::{Python, script};
 pub use wait::PATIENCE;
 
 /// A number from the environment, for the long runs; `usual` if it is not set.

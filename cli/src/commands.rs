@@ -8,6 +8,7 @@ mod export;
 mod import;
 mod man;
 mod packs;
+mod report;
 mod sessions;
 mod show;
 mod sources;
@@ -67,6 +68,7 @@ pub enum Command {
     Stop(stop::Stop),
     Tag(tag::TagSession),
     Export(export::Export),
+    Report(report::Report),
     Import(import::Import),
     Status(status::Status),
     Sessions(sessions::Sessions),
@@ -102,6 +104,7 @@ pub fn run(cli: Cli) -> Result<Exit, Failure> {
         Command::Stop(command) => command.run(&context),
         Command::Tag(command) => command.run(&context),
         Command::Export(command) => command.run(&context),
+        Command::Report(command) => command.run(&context),
         Command::Import(command) => command.run(&context),
         Command::Status(command) => command.run(&context),
         Command::Sessions(command) => command.run(&context),

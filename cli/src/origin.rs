@@ -5,7 +5,7 @@ use std::io::Write;
 use std::path::PathBuf;
 
 use ampledger_report::export::{Exported, export_bdf_csv};
-use ampledger_report::{ReportError, View, holding, select, session_lines};
+use ampledger_report::{ReportError, View, holding, html, select, session_lines};
 use ampledger_store::{OpenError, Reader, StoreError};
 use ampledger_types::api::{SessionLine, UP_TO_HEADER};
 use ampledger_types::result::SessionReport;
@@ -78,12 +78,17 @@ impl<'a> Origin<'a> {
 
     /// The number of the session that a text means.
     pub fn find(&self, text: &str) -> Result<i64, Failure> {
+        Ok(self.session(text)?.id)
+    }
+
+    /// The session that a text means.
+    pub fn session(&self, text: &str) -> Result<Session, Failure> {
         let sessions: Vec<Session> = match self {
             Origin::Daemon(_) => self.sessions()?.into_iter().map(|line| line.session).collect(),
             Origin::Store(reader) => reader.sessions()?,
         };
         match select::session(&sessions, text) {
-            Ok(session) => Ok(session.id),
+            Ok(session) => Ok(session.clone()),
             Err(error) => Err(no_such_session(&error)),
         }
     }
@@ -102,6 +107,20 @@ impl<'a> Origin<'a> {
                 Ok(Rows::Store(Box::new(exported)))
             }
         }
+    }
+
+    /// Writes a session as a page for people.
+    pub fn page(&self, session: i64, to: &mut dyn Write) -> Result<(), Failure> {
+        match self {
+            Origin::Daemon(client) => {
+                client.download(&format!("/v1/sessions/{session}/report"), to)?;
+            }
+            Origin::Store(reader) => {
+                let page = html::page(reader, session, &view())?;
+                to.write_all(page.as_bytes()).map_err(Failure::Output)?;
+            }
+        }
+        Ok(())
     }
 }
 

@@ -6,6 +6,7 @@ mod error;
 mod export;
 mod listen;
 mod packs;
+mod report;
 mod sessions;
 mod status;
 mod stream;
@@ -79,6 +80,7 @@ pub fn router(daemon: Arc<Daemon>) -> Router {
         .route("/v1/sessions/{session}/tags", post(sessions::tag))
         .route("/v1/sessions/{session}/export", get(export::table))
         .route("/v1/sessions/{session}/export/metadata", get(export::metadata))
+        .route("/v1/sessions/{session}/report", get(report::report_page))
         .route("/v1/packs", get(packs::list))
         .route("/v1/packs/{label}", put(packs::put))
         .route("/v1/stream", get(stream::stream))

@@ -28,3 +28,4 @@ pub use cumulative::{Cumulative, RunningTotals};
 pub use findings::{Analysis, Cutoff, FoundAnomaly, FoundEnd, FoundGap, FoundPhase, Now, Totals};
 pub use rules::{CutoffRule, Rules, Setting};
 pub use session::SessionAnalysis;
+pub use window::Cadence;

@@ -10,15 +10,17 @@ const INTERVALS: usize = 100;
 /// Rows remembered by [`LoadWindow`]; faster rows shorten its time.
 const ROWS: usize = 1000;
 
-/// The last intervals between a group's rows and their median.
+/// The last intervals between a group's rows and their median: what is a
+/// silence is judged by it.
 #[derive(Clone, Debug, Default)]
-pub(crate) struct Cadence {
+pub struct Cadence {
     in_order: VecDeque<i64>,
     by_size: Vec<i64>,
 }
 
 impl Cadence {
-    pub(crate) fn push(&mut self, interval_us: i64) {
+    /// Takes an interval, µs.
+    pub fn push(&mut self, interval_us: i64) {
         if self.in_order.len() == INTERVALS
             && let Some(oldest) = self.in_order.pop_front()
         {
@@ -37,7 +39,7 @@ impl Cadence {
     }
 
     /// The longer of a factor times the median and a floor, s.
-    pub(crate) fn limit_second(&self, factor: f64, floor_second: f64) -> f64 {
+    pub fn limit_second(&self, factor: f64, floor_second: f64) -> f64 {
         self.median_second().map_or(floor_second, |m| (m * factor).max(floor_second))
     }
 }

@@ -34,19 +34,31 @@ pub fn holding(
     view: &View,
 ) -> Result<(SessionReport, bool), ReportError> {
     let subject = Subject::read(reader, session_id)?;
-    let revision = subject.session.revision;
-    let issued = match subject.session.is_open() {
-        true => None,
-        false => reader.reports(session_id)?.into_iter().find(|(r, _)| *r == revision),
+    if let Some(report) = issued(reader, &subject)? {
+        return Ok((report, true));
+    }
+    let feed = SessionFeed::read(reader, &subject, view)?;
+    Ok((feed.report(&subject, view), false))
+}
+
+/// The report issued about an ended session at its present revision, if one
+/// was, with the tags and markers of today.
+pub(crate) fn issued(
+    reader: &Reader,
+    subject: &Subject,
+) -> Result<Option<SessionReport>, ReportError> {
+    let session = &subject.session;
+    if session.is_open() {
+        return Ok(None);
+    }
+    let mut all = reader.reports(session.id)?.into_iter();
+    let of_today = |mut report: SessionReport| {
+        let timeline = Timeline::new(session.start, &subject.clocks, &[]);
+        report.markers = markers(subject, &timeline);
+        report.session.session = session.clone();
+        report
     };
-    let Some((_, mut report)) = issued else {
-        let feed = SessionFeed::read(reader, &subject, view)?;
-        return Ok((feed.report(&subject, view), false));
-    };
-    let timeline = Timeline::new(subject.session.start, &subject.clocks, &[]);
-    report.markers = markers(&subject, &timeline);
-    report.session.session = subject.session;
-    Ok((report, true))
+    Ok(all.find(|(revision, _)| *revision == session.revision).map(|(_, r)| of_today(r)))
 }
 
 /// The report of a session, computed afresh from the store.

@@ -74,6 +74,13 @@ pub fn duration(seconds: f64) -> String {
     }
 }
 
+/// Time since a session's start, as on a stopwatch: `4:44:05`.
+pub fn stopwatch(seconds: f64) -> String {
+    let sign = if seconds <= -0.5 { "\u{2212}" } else { "" };
+    let whole = seconds.abs().round() as u64;
+    format!("{sign}{}:{:02}:{:02}", whole / 3600, whole / 60 % 60, whole % 60)
+}
+
 fn two_units(small: f64, in_big: f64, names: [&str; 2]) -> String {
     let big = (small / in_big).floor();
     let left = small - big * in_big;
@@ -108,6 +115,14 @@ mod tests {
         let hour = 3_600_000_000;
         assert_eq!(local_since(MOMENT, MOMENT + hour, &zone()), "09:12");
         assert_eq!(local_since(MOMENT, MOMENT + 24 * hour, &zone()), "2026-03-01 09:12");
+    }
+
+    #[test]
+    fn a_stopwatch_counts_hours_minutes_seconds() {
+        assert_eq!(stopwatch(0.0), "0:00:00");
+        assert_eq!(stopwatch(17_045.4), "4:44:05");
+        assert_eq!(stopwatch(-61.0), "−0:01:01");
+        assert_eq!(stopwatch(-0.2), "0:00:00");
     }
 
     #[test]

@@ -12,4 +12,6 @@ mod survey;
 pub use bdf_csv::{Exported, export_bdf_csv};
 pub use columns::ColumnNote;
 pub use metadata::Metadata;
+pub(crate) use name::plain as plain_name;
 pub use name::{file_name, metadata_name};
+pub(crate) use survey::Survey;

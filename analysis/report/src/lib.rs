@@ -11,6 +11,7 @@ pub mod dates;
 pub mod export;
 pub mod feed;
 mod figures;
+pub mod html;
 pub mod lines;
 pub mod numbers;
 mod placing;

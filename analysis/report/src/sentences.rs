@@ -4,6 +4,7 @@
 
 mod claim;
 mod ends;
+mod pack;
 mod phase;
 mod reasons;
 mod session;
@@ -11,8 +12,10 @@ mod source;
 mod state;
 
 pub use claim::claim;
-pub use ends::discharge_ended;
-pub use phase::{gap, phase};
+pub(crate) use claim::claimed;
+pub use ends::{discharge_ended, ending};
+pub use pack::{cells, rating};
+pub use phase::{gap, phase, phase_kind};
 pub use reasons::*;
 pub use session::{started, stopped};
 pub use source::source_state;

@@ -11,5 +11,7 @@ mod export;
 mod figures;
 #[path = "report/live.rs"]
 mod live;
+#[path = "report/page.rs"]
+mod page;
 #[path = "report/unknown.rs"]
 mod unknown;

@@ -4,7 +4,7 @@
 use ampledger_report::{dates, numbers, sentences};
 use ampledger_types::Unit;
 use ampledger_types::result::{
-    Anomaly, DatedMarker, EndReason, Figure, Phase, PhaseKind, Results, SessionReport, Status,
+    Anomaly, DatedMarker, Figure, Phase, Results, SessionReport, Status,
 };
 use jiff::tz::TimeZone;
 
@@ -75,38 +75,21 @@ pub fn phases(phases: &[Phase]) -> String {
 }
 
 fn phase_row(phase: &Phase) -> Vec<String> {
-    let kind = match phase.kind {
-        PhaseKind::Rest => "rest",
-        PhaseKind::Discharge => "discharge",
-        PhaseKind::Charge => "charge",
-    };
     let bare = |value: Option<f64>, unit| value.map_or("-".to_owned(), |v| numbers::bare(v, unit));
     let volts = match (phase.first_voltage_volt, phase.last_voltage_volt) {
         (None, None) => "-".to_owned(),
         (first, last) => format!("{} to {}", bare(first, Unit::Volt), bare(last, Unit::Volt)),
     };
     vec![
-        kind.to_owned(),
-        clock_face(phase.start.test_time_second),
+        sentences::phase_kind(phase.kind).to_owned(),
+        dates::stopwatch(phase.start.test_time_second),
         dates::duration(phase.end.test_time_second - phase.start.test_time_second),
         bare(phase.charge_ah, Unit::AmpereHour),
         bare(phase.energy_wh, Unit::WattHour),
         bare(phase.mean_current_ampere, Unit::Ampere),
         volts,
-        phase.end_reason.map_or("", end_words).to_owned(),
+        phase.end_reason.map_or("", sentences::ending).to_owned(),
     ]
-}
-
-fn end_words(reason: EndReason) -> &'static str {
-    match reason {
-        EndReason::CutoffVoltage => "cut-off voltage",
-        EndReason::ProtectionTrip => "protection trip",
-        EndReason::DarkUnderLoad => "dark under load",
-        EndReason::LoadRemoved => "load removed",
-        EndReason::ChargeBegan => "charge began",
-        EndReason::SessionEnded => "session stopped",
-        EndReason::Running => "running",
-    }
 }
 
 fn results(results: &Results) -> String {
@@ -158,7 +141,7 @@ fn note<'a>(shared: &mut Vec<&'a str>, reason: &'a str) -> String {
 
 fn anomaly(anomaly: &Anomaly) -> String {
     let mut text = format!("  {}", anomaly.text);
-    let first = anomaly.times.iter().take(5).map(|time| clock_face(*time));
+    let first = anomaly.times.iter().take(5).map(|time| dates::stopwatch(*time));
     let times: Vec<String> = first.collect();
     if !times.is_empty() {
         let more = if anomaly.count > times.len() as u64 { ", …" } else { "" };
@@ -173,31 +156,16 @@ fn anomaly(anomaly: &Anomaly) -> String {
 }
 
 fn marker(dated: &DatedMarker) -> String {
-    let when = dated.moment.map_or("?".to_owned(), |at| clock_face(at.test_time_second));
+    let when = dated.moment.map_or("?".to_owned(), |at| dates::stopwatch(at.test_time_second));
     let DatedMarker { marker, .. } = dated;
     let source = marker.source.as_ref().map_or(String::new(), |name| format!("{name}: "));
     let often = if marker.count > 1 { format!(" ({} times)", marker.count) } else { String::new() };
     format!("  {} {source}{}{often}", style::faint(&format!("{when:>9}")), marker.text)
 }
 
-/// Time since the session's start, as on a stopwatch: `4:44:05`.
-fn clock_face(seconds: f64) -> String {
-    let sign = if seconds <= -0.5 { "−" } else { "" };
-    let whole = seconds.abs().round() as u64;
-    format!("{sign}{}:{:02}:{:02}", whole / 3600, whole / 60 % 60, whole % 60)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn a_stopwatch_counts_hours_minutes_seconds() {
-        assert_eq!(clock_face(0.0), "0:00:00");
-        assert_eq!(clock_face(17_045.4), "4:44:05");
-        assert_eq!(clock_face(-61.0), "−0:01:01");
-        assert_eq!(clock_face(-0.2), "0:00:00");
-    }
 
     #[test]
     fn a_reason_that_holds_for_several_figures_is_told_once() {

@@ -131,7 +131,7 @@ pub async fn find(daemon: &Daemon, text: String) -> Result<Session, ApiError> {
 
 /// What is known about a session: an open one as the stream has it, an ended
 /// one as it was first computed at its present revision.
-async fn report(daemon: &Daemon, session: &Session) -> Result<SessionReport, ApiError> {
+pub async fn report(daemon: &Daemon, session: &Session) -> Result<SessionReport, ApiError> {
     if session.is_open() {
         return Ok(daemon.intake.keeper.snapshot(&daemon.intake, session).await?.report);
     }

@@ -25,7 +25,7 @@ pub fn metadata_name(csv_name: &str) -> String {
 }
 
 /// Only what every file system takes; runs of anything else become one hyphen.
-fn plain(text: &str) -> String {
+pub(crate) fn plain(text: &str) -> String {
     let mut name = String::new();
     for c in text.trim().chars() {
         if c.is_alphanumeric() || c == '.' && name.ends_with(char::is_alphanumeric) {

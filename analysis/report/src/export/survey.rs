@@ -17,14 +17,14 @@ pub(super) struct Heard {
 
 /// Which channels there are, in the order they were first heard.
 #[derive(Debug, Default)]
-pub(super) struct Survey {
-    pub heard: Vec<Heard>,
+pub(crate) struct Survey {
+    pub(super) heard: Vec<Heard>,
     pub decode_sets: Vec<Arc<DecodeSet>>,
     groups: Vec<(String, Arc<Group>)>,
 }
 
 impl Survey {
-    pub(super) fn note(&mut self, stored: &NumberedSample) {
+    pub(crate) fn note(&mut self, stored: &NumberedSample) {
         if !self.decode_sets.iter().any(|known| same(known, &stored.decode_set)) {
             self.decode_sets.push(Arc::clone(&stored.decode_set));
         }

@@ -28,7 +28,7 @@ pub fn claim(report: &SessionReport) -> String {
 }
 
 /// The figure that a claim is about.
-pub(super) fn claimed(report: &SessionReport) -> &Figure {
+pub(crate) fn claimed(report: &SessionReport) -> &Figure {
     let results = &report.results;
     if report.main_discharge.is_none() {
         let charged = report.phases.iter().any(|p| p.kind == PhaseKind::Charge);

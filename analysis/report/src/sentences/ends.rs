@@ -35,6 +35,19 @@ pub fn discharge_ended(phase: &Phase, cutoff_volt: Option<f64>) -> Option<String
     })
 }
 
+/// How a discharge ended, in a word or two for a table.
+pub fn ending(reason: EndReason) -> &'static str {
+    match reason {
+        EndReason::CutoffVoltage => "cut-off voltage",
+        EndReason::ProtectionTrip => "protection trip",
+        EndReason::DarkUnderLoad => "dark under load",
+        EndReason::LoadRemoved => "load removed",
+        EndReason::ChargeBegan => "charge began",
+        EndReason::SessionEnded => "session stopped",
+        EndReason::Running => "running",
+    }
+}
+
 /// Whether the last voltage under load lay above the cut-off.
 pub(super) fn ended_above(phase: &Phase, cutoff_volt: Option<f64>) -> bool {
     phase.last_voltage_volt.zip(cutoff_volt).is_some_and(|(last, cutoff)| last > cutoff)

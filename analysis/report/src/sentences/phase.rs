@@ -24,6 +24,15 @@ pub fn phase(phase: &Phase) -> String {
     words + "."
 }
 
+/// What a stretch was, in a word for a table.
+pub fn phase_kind(kind: PhaseKind) -> &'static str {
+    match kind {
+        PhaseKind::Rest => "rest",
+        PhaseKind::Discharge => "discharge",
+        PhaseKind::Charge => "charge",
+    }
+}
+
 /// A gap in a line, without a full stop, as a reason or an alarm: `a gap of
 /// 95 s was bridged by a straight line (0.32 Ah, at most 0.40 Ah)`.
 pub fn gap(gap: &Gap) -> String {

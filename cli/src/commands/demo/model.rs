@@ -68,7 +68,7 @@ impl PackModel {
     pub fn step(&mut self, current_ampere: f64, second: f64) {
         let taken = if current_ampere > 0.0 { EFFICIENCY } else { 1.0 };
         self.held_ah += current_ampere * taken * second / 3600.0;
-        let settled = current_ampere * self.slow_resistance_ohm();
+        let settled = current_ampere * self.slow_resistance_ohm(current_ampere);
         self.polarisation_volt += (settled - self.polarisation_volt) * second / POLARISATION_SECOND;
     }
 
@@ -80,9 +80,13 @@ impl PackModel {
         CELLS * open_circuit(self.state_of_charge()) + self.polarisation_volt
     }
 
-    /// Grows towards full, so that a charge ends in a taper of half an hour.
-    fn slow_resistance_ohm(&self) -> f64 {
-        let towards_full = ((self.state_of_charge() - 0.94) / 0.06).max(0.0);
+    /// Grows towards full on charge, so that a charge ends in a taper of half
+    /// an hour; a discharge begins with its usual small step.
+    fn slow_resistance_ohm(&self, current_ampere: f64) -> f64 {
+        let towards_full = match current_ampere > 0.0 {
+            true => ((self.state_of_charge() - 0.94) / 0.06).max(0.0),
+            false => 0.0,
+        };
         0.03 + 0.75 * towards_full * towards_full
     }
 }
@@ -139,6 +143,18 @@ mod tests {
         let current = pack.charger_current(29.2, 20.0);
         assert!((0.0..=20.0).contains(&current));
         assert!(pack.voltage(current) <= 29.2 + 1e-9);
+    }
+
+    #[test]
+    fn the_voltage_only_falls_while_a_steady_load_empties_it() {
+        let mut pack = PackModel::rested(0.99);
+        let mut before = f64::INFINITY;
+        for _ in 0..3000 {
+            let now = pack.voltage(-12.0);
+            assert!(now <= before + 1e-9, "{now} after {before}");
+            before = now;
+            pack.step(-12.0, 5.0);
+        }
     }
 
     #[test]
