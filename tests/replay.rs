@@ -113,6 +113,20 @@ fn a_recorded_frame_log_plays_to_the_same_samples() {
 }
 
 #[test]
+fn a_long_file_loses_nothing_however_fast_it_is_played() {
+    const ROWS: usize = 150_000;
+    let bench = Bench::new(&sources::replay("old-run", "long.csv", ""));
+    let mut text = String::from("time_s,voltage_V,current_A\n");
+    (0..ROWS).for_each(|n| writeln!(text, "{n},26,-12").expect("a string"));
+    bench.write("long.csv", text.as_bytes());
+    let daemon = bench.daemon();
+    daemon.until("the file is played", "old-run", |s| s.state == SourceState::Finished);
+    assert_eq!(daemon.source("old-run").counters.dropped, 0);
+    assert!(daemon.stop().success());
+    assert_eq!(samples(&bench.store(), "old-run").len(), ROWS);
+}
+
+#[test]
 fn playing_a_file_twice_gives_the_same_digits() {
     let (_one, first) = played("old-run.csv");
     let (_two, second) = played("old-run.csv");

@@ -95,6 +95,11 @@ impl<'l, L: Link> Conversation<'l, L> {
         }
         loop {
             self.do_what_was_asked().await?;
+            // A line cannot be held back, but a file can.
+            if self.own_boot.is_some() && self.source.intake.recorder.is_behind() {
+                let wrote = self.source.intake.recorder.with_store(|_| ()).await;
+                wrote.map_err(|error| error.to_string())?;
+            }
             let (source, wake_us) = (self.source.clone(), self.wake_us);
             let wake = async move {
                 match wake_us {

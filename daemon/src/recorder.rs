@@ -133,6 +133,11 @@ impl Recorder {
         let _ = self.queue.send(Entry::Finish);
     }
 
+    /// Whether so much waits that a replay, which can wait, should.
+    pub fn is_behind(&self) -> bool {
+        self.state.waiting.load(Ordering::Relaxed) > QUEUE_FOR_FRAMES / 2
+    }
+
     /// All samples up to this number are on disk.
     pub fn recorded_up_to(&self) -> Seq {
         *self.recorded_up_to.borrow()

@@ -150,7 +150,7 @@ impl Feed {
         if self.range_ampere.is_some_and(|range| ampere >= range) {
             self.tally.count(AnomalyKind::CurrentClipped, t_us);
         }
-        let highest = self.rated_ah.map(|ah| ah * self.rules.implausible_rate_per_hour);
+        let highest = self.rated_ah.map(|ah| ah / self.rules.implausible_divisor_hour);
         if highest.is_some_and(|highest| ampere > highest) {
             self.tally.count(AnomalyKind::CurrentImplausible, t_us);
         }

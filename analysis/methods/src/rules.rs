@@ -65,7 +65,7 @@ rules! {
     gap_interval_factor = 5.0, "", "A silence longer than this times the median interval is a gap.";
     gap_floor_second = 2.0, "s", "No silence up to this is a gap.";
     gap_estimate_limit_second = 3600.0, "s", "A longer gap is not counted; up to it the straight line is.";
-    implausible_rate_per_hour = 20.0, "1/h", "A current above this times the rating is not believed.";
+    implausible_divisor_hour = 0.05, "h", "A current above the rating divided by this is not believed.";
     counter_share = 0.005, "", "The instrument's own counter may differ from its readings by this share.";
     counter_steps = 2.0, "", "The instrument's own counter may differ by this many of its steps.";
     quiet_interval_factor = 3.0, "", "Silent for longer than this times the median interval is quiet.";

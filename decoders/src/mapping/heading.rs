@@ -199,7 +199,6 @@ mod tests {
             "t",
             "C",
             "Capacity / Ah",
-            "Discharging Capacity / Ah",
             "Voltage / foo",
             "Cycle Count / 1",
             "Step Time / s",

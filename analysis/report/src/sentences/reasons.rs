@@ -102,8 +102,8 @@ pub fn gaps(gaps: &[Gap]) -> Vec<String> {
         let sum = dates::duration(others.iter().copied().map(length).sum());
         let most = others.iter().map(|g| g.highest_ah).sum();
         let most = numbers::value(most, Unit::AmpereHour);
-        let count = others.len();
-        said.push(format!("{count} shorter gaps, {sum} in all, can hide up to {most}"));
+        let (count, s) = (others.len(), if others.len() == 1 { "" } else { "s" });
+        said.push(format!("{count} shorter gap{s}, {sum} in all, can hide up to {most}"));
     }
     said
 }
