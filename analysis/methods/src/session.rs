@@ -113,13 +113,12 @@ impl SessionAnalysis {
 
     /// A reading, with the interval before it where that has a length.
     fn arrive(&mut self, point: &Point, interval: Option<&Interval>) {
-        let load = self.window.load();
-        self.window.push(*point);
         let Some(kind) = self.current.as_ref().map(|s| s.kind) else {
             let kind = self.wanted(PhaseKind::Rest, point);
             let mut segment = Segment::begin(kind, point.t_us, &self.setting);
             segment.start_at(point);
             self.current = Some(segment);
+            self.window.push(*point);
             return;
         };
         let wanted = self.wanted(kind, point);
@@ -130,8 +129,9 @@ impl SessionAnalysis {
             self.pend_on(point, interval);
         } else {
             self.take_back();
-            self.pend(wanted, point, interval, load);
+            self.pend(wanted, point, interval, self.window.load());
         }
+        self.window.push(*point);
         if wanted != kind || kind == PhaseKind::Rest {
             self.stuck.unloaded();
         }
