@@ -24,6 +24,7 @@ mod import;
 mod report;
 
 // What programs that are not ours make of the same data.
+mod encodings;
 mod outside;
 
 // What goes wrong, and what it costs.

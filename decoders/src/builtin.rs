@@ -2,6 +2,9 @@
 
 use crate::decoder::Descriptor;
 
+pub mod bthome;
+pub mod frames;
+pub mod gatt;
 pub mod json_lines;
 mod readings;
 pub mod scpi;
@@ -10,8 +13,14 @@ mod template;
 pub mod text_lines;
 
 /// Every built-in decoder.
-pub static BUILTIN: &[&Descriptor] =
-    &[&json_lines::DESCRIPTOR, &scpi::DESCRIPTOR, &text_lines::DESCRIPTOR];
+pub static BUILTIN: &[&Descriptor] = &[
+    &bthome::DESCRIPTOR,
+    &frames::DESCRIPTOR,
+    &gatt::DESCRIPTOR,
+    &json_lines::DESCRIPTOR,
+    &scpi::DESCRIPTOR,
+    &text_lines::DESCRIPTOR,
+];
 
 /// The built-in decoder of that name.
 pub fn find(name: &str) -> Option<&'static Descriptor> {

@@ -3,6 +3,7 @@
 //! the file can say the line.
 
 use std::collections::BTreeMap;
+use std::fmt;
 
 use ampledger_types::Quantity;
 use serde::de::DeserializeOwned;
@@ -10,7 +11,7 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
 /// What a decoder is built from.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
 pub struct DecoderConfig {
     /// The decoder's own options (`[sources.NAME.options]`).
@@ -22,8 +23,10 @@ pub struct DecoderConfig {
 /// What one field of a decoder's frames is.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct FieldConfig {
     /// What it measures.
+    #[cfg_attr(test, schemars(with = "String"))]
     pub quantity: Quantity,
     /// Name of the channel; that of the quantity if missing.
     #[serde(default)]
@@ -71,6 +74,7 @@ impl FieldConfig {
 /// What a positive current or power means to the instrument.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub enum Sign {
     /// The pack is being charged: as it is kept.
     #[default]
@@ -93,6 +97,24 @@ impl ConfigProblem {
     /// A problem with one key.
     pub fn new(key: impl Into<String>, what: impl Into<String>) -> Self {
         ConfigProblem { key: key.into(), what: what.into() }
+    }
+}
+
+/// Options that are never shown, whatever decoder they are for.
+const SECRET_OPTIONS: [&str; 1] = ["key"];
+
+impl fmt::Debug for DecoderConfig {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let mut options = self.options.clone();
+        for (name, value) in &mut options {
+            if SECRET_OPTIONS.contains(&name.as_str()) {
+                *value = "(not shown)".into();
+            }
+        }
+        f.debug_struct("DecoderConfig")
+            .field("options", &options)
+            .field("fields", &self.fields)
+            .finish()
     }
 }
 

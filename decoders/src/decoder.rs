@@ -145,6 +145,14 @@ pub fn excerpt(text: &str) -> String {
     format!("`{shown}`")
 }
 
+/// The beginning of bytes that were received, in hexadecimal.
+pub fn excerpt_bytes(bytes: &[u8]) -> String {
+    const MOST_BYTES: usize = 16;
+    let shown: Vec<String> = bytes.iter().take(MOST_BYTES).map(|b| format!("{b:02x}")).collect();
+    let more = if bytes.len() > MOST_BYTES { " …" } else { "" };
+    format!("`{}{more}`", shown.join(" "))
+}
+
 /// Why something could not be read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]

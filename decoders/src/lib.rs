@@ -11,8 +11,11 @@ pub mod decoder;
 pub mod driver;
 pub mod framing;
 pub mod instrument_time;
+pub mod layout;
 pub mod mapping;
 pub mod number;
+#[cfg(test)]
+mod vectors;
 
 pub use config::{ConfigProblem, DecoderConfig};
 pub use decoder::{

@@ -24,17 +24,35 @@ fn name(path: &Path) -> &str {
     path.file_name().unwrap().to_str().unwrap()
 }
 
-/// A time in microseconds with the event's word and the rest of the line.
-fn events(text: &str) -> Vec<(i64, String, Vec<u8>)> {
+/// A line of `frames.txt`.
+struct Event {
+    t_us: i64,
+    word: String,
+    endpoint: u16,
+    bytes: Vec<u8>,
+}
+
+fn events(text: &str) -> Vec<Event> {
     let lines = text.lines().filter(|line| !line.is_empty() && !line.starts_with('#'));
     lines
         .map(|line| {
             let mut parts = line.splitn(3, ' ');
             let t_ms: i64 = parts.next().unwrap().parse().unwrap();
-            let word = parts.next().unwrap().to_owned();
-            (t_ms * 1000, word, bytes(parts.next().unwrap_or("")))
+            let word = parts.next().unwrap();
+            let rest = parts.next().unwrap_or("");
+            let (word, endpoint) = word.split_once('@').unwrap_or((word, "0"));
+            let (word, bytes) = match word.strip_suffix("-hex") {
+                Some(word) => (word, hex(rest)),
+                None => (word, bytes(rest)),
+            };
+            let endpoint = endpoint.parse().unwrap();
+            Event { t_us: t_ms * 1000, word: word.to_owned(), endpoint, bytes }
         })
         .collect()
+}
+
+fn hex(text: &str) -> Vec<u8> {
+    text.split_whitespace().map(|byte| u8::from_str_radix(byte, 16).unwrap()).collect()
 }
 
 fn bytes(text: &str) -> Vec<u8> {
@@ -60,11 +78,12 @@ fn bytes(text: &str) -> Vec<u8> {
     found
 }
 
-fn input<'a>(word: &str, bytes: &'a [u8]) -> Input<'a> {
-    match word {
+fn input(event: &Event) -> Input<'_> {
+    let (endpoint, bytes) = (event.endpoint, event.bytes.as_slice());
+    match event.word.as_str() {
         "opened" => Input::Opened { record: bytes == b"record" },
-        "received" => Input::Received { endpoint: 0, bytes },
-        "sent" => Input::Sent { endpoint: 0, bytes },
+        "received" => Input::Received { endpoint, bytes },
+        "sent" => Input::Sent { endpoint, bytes },
         "drained" => Input::Drained,
         "deadline" => Input::Deadline,
         "closed" => Input::Closed,
@@ -85,7 +104,13 @@ fn shown(output: &Output) -> Value {
             "kind": c.kind.word(), "bytes_skipped": c.bytes_skipped, "detail": c.detail,
         }}),
         Output::Identity { text, .. } => json!({ "identity": text }),
-        Output::Send { bytes, .. } => json!({ "send": String::from_utf8_lossy(bytes) }),
+        Output::Send { bytes, .. } => match std::str::from_utf8(bytes) {
+            Ok(text) => json!({ "send": text }),
+            Err(_) => {
+                let hex: Vec<String> = bytes.iter().map(|byte| format!("{byte:02x}")).collect();
+                json!({ "send_hex": hex.join(" ") })
+            }
+        },
         Output::Drain { quiet_us } => json!({ "drain_us": quiet_us }),
         Output::Wake(t_us) => json!({ "wake_us": t_us }),
         Output::CommandDone { id, result } => {
@@ -109,8 +134,8 @@ fn play(decoder: &str, folder: &Path) -> (Vec<Value>, Vec<Frame>) {
     let mut driver = driver(decoder, &config(folder));
     let text = fs::read_to_string(folder.join("frames.txt")).unwrap();
     let (mut said, mut log) = (Vec::new(), Vec::new());
-    for (t_us, word, bytes) in events(&text) {
-        let (frame, outputs) = driver.give(t_us, input(&word, &bytes));
+    for event in events(&text) {
+        let (frame, outputs) = driver.give(event.t_us, input(&event));
         said.extend(outputs.map(|output| shown(&output)));
         log.push(frame);
     }

@@ -76,6 +76,36 @@ fn the_lines_on_a_page_are_read_without_a_complaint() {
     }
 }
 
+/// A line of hexadecimal, with its endpoint ahead if it is not 0.
+fn notification(line: &str) -> (u16, Vec<u8>) {
+    let (endpoint, hex) = line.split_once(':').unwrap_or(("0", line));
+    let bytes = hex.split_whitespace().map(|byte| u8::from_str_radix(byte, 16).unwrap());
+    (endpoint.parse().unwrap(), bytes.collect())
+}
+
+#[test]
+fn the_bytes_on_a_page_are_read_without_a_complaint() {
+    let expected: [(&str, &[&[f64]]); 2] = [
+        ("frames", &[&[26.41, -12.1, 23.0], &[1.23]]),
+        ("gatt", &[&[13.25], &[12.1], &[25.06], &[-12.1]]),
+    ];
+    for (decoder, expected) in expected {
+        let page = page(decoder);
+        let mut driver = drivers(&page).swap_remove(0);
+        driver.give(0, Input::Opened { record: true }).1.for_each(drop);
+        let mut values: Vec<Vec<f64>> = Vec::new();
+        for line in blocks(&page, "hex")[0].lines() {
+            let (endpoint, bytes) = notification(line);
+            let said = driver.give(0, Input::Received { endpoint, bytes: &bytes }).1;
+            values.extend(said.map(|output| match output {
+                Output::Sample(sample) => sample.values,
+                other => panic!("{decoder}: {other:?}"),
+            }));
+        }
+        assert_eq!(values, expected, "{decoder}");
+    }
+}
+
 #[test]
 fn every_option_is_on_its_page() {
     for descriptor in builtin::BUILTIN {

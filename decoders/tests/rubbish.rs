@@ -25,6 +25,18 @@ impl Random {
     }
 }
 
+/// Frames that some decoder understands, to be mutated.
+const BINARY_SEEDS: [&[u8]; 8] = [
+    b"\x59\x44\x06\x51\x0a\xfe",
+    b"\x59\x44\x06\x51\x0a\xfe\x59\x44",
+    b"\x03\x51\x0a\x00",
+    b"\xc0\x51\xdb\xdc\xc0",
+    b"\x50\x03",
+    b"\x12\x2e\xe5\xd2\xfa",
+    b"\x40\x00\x09\x0c\x80\x3f\x5d\xf0\xd8",
+    b"\x41\xa4\x72\x66\xc9\x5f\x73\x00\x11\x22\x33\x78\x23\x72\x14",
+];
+
 /// Lines that some decoder understands, to be mutated.
 const SEEDS: [&str; 12] = [
     "time_s,U [V],I [mA]\r\n",
@@ -42,8 +54,9 @@ const SEEDS: [&str; 12] = [
 ];
 
 fn bytes(random: &mut Random) -> Vec<u8> {
-    let mut bytes = match random.below(3) {
+    let mut bytes = match random.below(4) {
         0 => (0..random.below(200)).map(|_| random.next() as u8).collect(),
+        1 => BINARY_SEEDS[random.below(BINARY_SEEDS.len())].to_vec(),
         _ => SEEDS[random.below(SEEDS.len())].as_bytes().to_vec(),
     };
     for _ in 0..random.below(4) {
@@ -58,6 +71,27 @@ fn bytes(random: &mut Random) -> Vec<u8> {
         }
     }
     bytes
+}
+
+fn frames_options(random: &mut Random) -> serde_json::Value {
+    let framings = [
+        json!({ "framing": "sync", "sync": "59 44", "length": { "at": 2 } }),
+        json!({ "framing": "sync", "sync": "59", "length": 6, "checksum": { "algorithm": "sum8" } }),
+        json!({ "framing": "length", "length": 4, "checksum": { "algorithm": "xor8" } }),
+        json!({ "framing": "cobs" }),
+        json!({ "framing": "slip", "longest": 8, "requests": [{ "text": "?", "every_ms": 100 }] }),
+        json!({ "framing": "whole", "tag": { "at": 0, "bits": [0, 3] } }),
+    ];
+    let mut options = framings[random.below(framings.len())].clone();
+    let mut frame = json!({ "name": "live", "fields": [
+        { "name": "U", "at": -2, "type": "u16" }, { "name": "2", "at": 0, "bits": [0, 5] },
+        { "name": "mode", "at": 1, "states": { "3": "on", "68": "hot" }, "faults": [68] },
+    ]});
+    if !options["tag"].is_null() {
+        frame["tag"] = json!(9);
+    }
+    options["frames"] = json!([frame]);
+    options
 }
 
 fn config(decoder: &str, random: &mut Random) -> DecoderConfig {
@@ -76,6 +110,24 @@ fn config(decoder: &str, random: &mut Random) -> DecoderConfig {
                 "part_lines": pick(random, &[json!("drop"), json!("keep")]),
                 "time": { "as": pick(random, &[json!(null), json!("axis")]) } }),
             pick(random, &[json!({}), fields]),
+        ),
+        "frames" => (frames_options(random), fields),
+        "gatt" => (
+            json!({ "characteristics": [
+                "2b18", "2bf0", "2bed", "2bf2", { "uuid": "2b1a", "field": "mean" },
+            ]}),
+            json!({ "present_voltage": { "quantity": "voltage_volt", "channel": "bus" },
+                    "mean": { "quantity": "voltage_volt", "channel": "mean" } }),
+        ),
+        "bthome" => (
+            pick(
+                random,
+                &[
+                    json!({}),
+                    json!({ "key": "231d39c1d7cc1ab1aee224cd096db932", "address": "54:48:E6:8F:80:A5" }),
+                ],
+            ),
+            json!({ "voltage_2": { "quantity": "cell_voltage_1_volt" } }),
         ),
         "json-lines" => (json!({}), json!({ "/cells/0": { "quantity": "cell_voltage_1_volt" } })),
         other => panic!("say here how {other} is configured"),
@@ -116,6 +168,7 @@ fn play(decoder: &str, seed: u64) {
             2 => Input::Drained,
             3 | 4 => Input::Deadline,
             5 => Input::Sent { endpoint: random.next() as u16, bytes: &bytes },
+            7..=12 => Input::Received { endpoint: random.below(5) as u16, bytes: &bytes },
             6 => Input::Command(&command),
             _ => Input::Received { endpoint: random.next() as u16, bytes: &bytes },
         };

@@ -5,6 +5,15 @@
 use ampledger_decoders::{Driver, Input, builtin};
 use libfuzzer_sys::fuzz_target;
 
+const GATT: &str = r#"{ "options": { "characteristics": ["2b18", "2aee", "2bed", "2bf2"] } }"#;
+
+const FRAMES: &str = r#"{
+    "options": { "framing": "sync", "sync": "59 44", "length": { "at": 2 }, "longest": 32,
+        "checksum": { "algorithm": "sum8" }, "requests": [{ "text": "?" }],
+        "frames": [{ "name": "live", "fields": [{ "name": "U", "at": 3, "type": "f32" }] }] },
+    "fields": { "U": { "quantity": "voltage_volt" } }
+}"#;
+
 const SCPI: &str = r#"{
     "options": { "check_errors": true, "queries": [{ "send": "READ?", "fields": ["U", "I"] }] },
     "fields": { "U": { "quantity": "voltage_volt" }, "I": { "quantity": "current_ampere" } }
@@ -13,7 +22,12 @@ const SCPI: &str = r#"{
 fuzz_target!(|data: &[u8]| {
     let Some((choice, mut data)) = data.split_first() else { return };
     let descriptor = builtin::BUILTIN[usize::from(*choice) % builtin::BUILTIN.len()];
-    let config = if descriptor.name == "scpi" { SCPI } else { "{}" };
+    let config = match descriptor.name {
+        "scpi" => SCPI,
+        "gatt" => GATT,
+        "frames" => FRAMES,
+        _ => "{}",
+    };
     let config = serde_json::from_str(config).expect("it is valid");
     let mut driver = Driver::new((descriptor.build)(&config).expect("it is valid"));
     let mut now_us = 0;
@@ -27,6 +41,7 @@ fuzz_target!(|data: &[u8]| {
             2 => Input::Drained,
             3 => Input::Deadline,
             4 => Input::Sent { endpoint: 0, bytes },
+            5 => Input::Received { endpoint: u16::from(head >> 3) % 4, bytes },
             _ => Input::Received { endpoint: 0, bytes },
         };
         driver.give(now_us, input).1.for_each(drop);

@@ -1,4 +1,4 @@
-//! What the decoders of lines share: the values of one line on their way to a
+//! What decoders share: the values of one line or frame on their way to a
 //! sample, its time, and at most one complaint for all that is wrong with it.
 
 use std::borrow::Cow;
@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use ampledger_types::{Group, Sample};
 
-use crate::decoder::{Complaint, ComplaintKind, Output, excerpt};
+use crate::decoder::{Complaint, ComplaintKind, Output, excerpt, excerpt_bytes};
 use crate::instrument_time::{Axis, TimeReader};
 use crate::mapping::Field;
 use crate::number::{Cell, cell};
@@ -25,10 +25,12 @@ pub(super) fn incomplete(bytes: usize, what: &str) -> Output {
     Output::Complaint(Complaint::new(ComplaintKind::Incomplete, bytes, what))
 }
 
-/// One line's values so far.
+/// One line's or frame's values so far.
 #[derive(Debug, Default)]
 pub(super) struct Readings {
     values: Vec<f64>,
+    /// The first value that the instrument itself does not know.
+    unknown: Option<String>,
     trouble: Option<String>,
     more: usize,
 }
@@ -55,6 +57,13 @@ impl Readings {
         }
     }
 
+    /// The next value, of which the instrument says that it has none. That is
+    /// worth a word only where nothing else is left.
+    pub(super) fn push_unknown(&mut self, name: &str, why: &str) {
+        self.values.push(f64::NAN);
+        self.unknown.get_or_insert_with(|| format!("{}: {why}", excerpt(name)));
+    }
+
     /// Something that is wrong with the line.
     pub(super) fn complain(&mut self, what: String) {
         match self.trouble {
@@ -63,16 +72,43 @@ impl Readings {
         }
     }
 
-    /// Ends the line of `length` bytes: a sample, a complaint, or both.
+    /// Ends the line: a sample, a complaint, or both.
     pub(super) fn finish(self, place: Place, group: Arc<Group>, line: &str, out: &mut Vec<Output>) {
+        self.end(place, group, (line.len(), &|| excerpt(line)), out);
+    }
+
+    /// Ends the frame, as [`Readings::finish`] does a line.
+    pub(super) fn finish_frame(
+        self,
+        place: Place,
+        group: Arc<Group>,
+        frame: &[u8],
+        out: &mut Vec<Output>,
+    ) {
+        self.end(place, group, (frame.len(), &|| excerpt_bytes(frame)), out);
+    }
+
+    /// `source` is the length of the line or frame, and how it is shown.
+    fn end(
+        self,
+        place: Place,
+        group: Arc<Group>,
+        source: (usize, &dyn Fn() -> String),
+        out: &mut Vec<Output>,
+    ) {
+        let (length, shown) = source;
         let usable = self.values.iter().any(|v| !v.is_nan());
         let trouble = match (self.trouble, self.more) {
             (Some(what), 0) => Some(what),
             (Some(what), more) => Some(format!("{what}, and {more} more")),
-            (None, _) => (!usable).then(|| format!("no usable value in {}", excerpt(line))),
+            (None, _) if usable => None,
+            (None, _) => Some(match self.unknown {
+                Some(what) => format!("no usable value: {what}"),
+                None => format!("no usable value in {}", shown()),
+            }),
         };
         if let Some(what) = trouble {
-            let skipped = if usable { 0 } else { line.len() };
+            let skipped = if usable { 0 } else { length };
             out.push(Output::Complaint(Complaint::new(ComplaintKind::Implausible, skipped, what)));
         }
         if usable {
@@ -93,6 +129,11 @@ impl Place {
     /// That of arrival, where the instrument sends no time.
     pub(super) fn arrival(t_us: i64) -> Self {
         Place { t_us, instrument_t_us: None }
+    }
+
+    /// That of arrival, with the instrument's own beside it.
+    pub(super) fn beside(t_us: i64, instrument_t_us: Option<i64>) -> Self {
+        Place { t_us, instrument_t_us }
     }
 }
 
