@@ -5,5 +5,6 @@ mod cable;
 mod configuration;
 mod end;
 mod line;
+mod modbus;
 mod scpi;
 mod store;

@@ -5,7 +5,9 @@ use crate::decoder::Descriptor;
 pub mod bthome;
 pub mod frames;
 pub mod gatt;
+pub mod iec62056_21;
 pub mod json_lines;
+pub mod modbus_rtu;
 mod readings;
 pub mod scpi;
 #[cfg(test)]
@@ -17,7 +19,9 @@ pub static BUILTIN: &[&Descriptor] = &[
     &bthome::DESCRIPTOR,
     &frames::DESCRIPTOR,
     &gatt::DESCRIPTOR,
+    &iec62056_21::DESCRIPTOR,
     &json_lines::DESCRIPTOR,
+    &modbus_rtu::DESCRIPTOR,
     &scpi::DESCRIPTOR,
     &text_lines::DESCRIPTOR,
 ];

@@ -4,10 +4,12 @@
 use serde::Deserialize;
 use serde_json::Value;
 
-const FILES: [(&str, &str); 3] = [
+const FILES: [(&str, &str); 5] = [
     ("bthome", include_str!("../captures/bthome/vectors.json")),
     ("frames", include_str!("../captures/frames/vectors.json")),
     ("gatt", include_str!("../captures/gatt/vectors.json")),
+    ("iec62056-21", include_str!("../captures/iec62056-21/vectors.json")),
+    ("modbus-rtu", include_str!("../captures/modbus-rtu/vectors.json")),
 ];
 
 /// One example.
@@ -25,6 +27,11 @@ pub struct Vector {
 }
 
 impl Vector {
+    /// Whether it is bytes and no text.
+    pub fn has_hex(&self) -> bool {
+        self.input_hex.is_some()
+    }
+
     pub fn input(&self) -> Vec<u8> {
         bytes(self.input_hex.as_deref().unwrap())
     }

@@ -26,19 +26,22 @@ impl Random {
 }
 
 /// Frames that some decoder understands, to be mutated.
-const BINARY_SEEDS: [&[u8]; 8] = [
+const BINARY_SEEDS: [&[u8]; 11] = [
     b"\x59\x44\x06\x51\x0a\xfe",
     b"\x59\x44\x06\x51\x0a\xfe\x59\x44",
     b"\x03\x51\x0a\x00",
     b"\xc0\x51\xdb\xdc\xc0",
     b"\x50\x03",
     b"\x12\x2e\xe5\xd2\xfa",
+    b"\x01\x03\x04\x41\x54\x28\xf6\x31\x99",
+    b"\x01\x83\x02\xc0\xf1",
+    b"\x0232.7.0(13.26*V)\r\n31.7.0(5.000*A)\r\n96.7(25.1*C)\r\n!\r\n\x03S",
     b"\x40\x00\x09\x0c\x80\x3f\x5d\xf0\xd8",
     b"\x41\xa4\x72\x66\xc9\x5f\x73\x00\x11\x22\x33\x78\x23\x72\x14",
 ];
 
 /// Lines that some decoder understands, to be mutated.
-const SEEDS: [&str; 12] = [
+const SEEDS: [&str; 13] = [
     "time_s,U [V],I [mA]\r\n",
     "1.0,26.41,-12100\r\n",
     "V=13.2V I=-950mA\n",
@@ -51,6 +54,7 @@ const SEEDS: [&str; 12] = [
     "-113,\"Undefined header;SYSTE:ERR?\"\n",
     "MANUFACTURE,INSTR2013,0,01-02\r\n",
     "#210ABCDEFGHIJ\n",
+    "/ABC3BENCH01\r\n\r\n32.7.0(13.26*V)\r\n!\r\n",
 ];
 
 fn bytes(random: &mut Random) -> Vec<u8> {
@@ -110,6 +114,17 @@ fn config(decoder: &str, random: &mut Random) -> DecoderConfig {
                 "part_lines": pick(random, &[json!("drop"), json!("keep")]),
                 "time": { "as": pick(random, &[json!(null), json!("axis")]) } }),
             pick(random, &[json!({}), fields]),
+        ),
+        "modbus-rtu" => (
+            json!({ "timeout_ms": 500, "units": [
+                { "address": 1, "registers": [{ "field": "U", "address": 0, "type": "f32" }] },
+                { "address": 17, "name": "load", "registers": [{ "field": "2", "address": 107 }] },
+            ]}),
+            fields,
+        ),
+        "iec62056-21" => (
+            pick(random, &[json!({}), json!({ "request": "/?!\r\n", "acknowledge": true })]),
+            json!({ "32.7.0": { "quantity": "voltage_volt" } }),
         ),
         "frames" => (frames_options(random), fields),
         "gatt" => (

@@ -14,6 +14,19 @@ const FRAMES: &str = r#"{
     "fields": { "U": { "quantity": "voltage_volt" } }
 }"#;
 
+const IEC62056: &str = r#"{
+    "options": { "request": "/?!\r\n", "every_ms": 1000, "acknowledge": true },
+    "fields": { "32.7.0": { "quantity": "voltage_volt" } }
+}"#;
+
+const MODBUS: &str = r#"{
+    "options": { "units": [
+        { "address": 1, "registers": [{ "field": "U", "address": 0, "type": "f32" }] },
+        { "address": 17, "name": "load", "registers": [{ "field": "I", "address": 107 }] }
+    ]},
+    "fields": { "U": { "quantity": "voltage_volt" }, "I": { "quantity": "current_ampere" } }
+}"#;
+
 const SCPI: &str = r#"{
     "options": { "check_errors": true, "queries": [{ "send": "READ?", "fields": ["U", "I"] }] },
     "fields": { "U": { "quantity": "voltage_volt" }, "I": { "quantity": "current_ampere" } }
@@ -26,6 +39,8 @@ fuzz_target!(|data: &[u8]| {
         "scpi" => SCPI,
         "gatt" => GATT,
         "frames" => FRAMES,
+        "iec62056-21" => IEC62056,
+        "modbus-rtu" => MODBUS,
         _ => "{}",
     };
     let config = serde_json::from_str(config).expect("it is valid");
