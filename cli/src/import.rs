@@ -5,6 +5,7 @@
 mod beginning;
 mod guess;
 mod open;
+mod order;
 #[cfg(feature = "parquet")]
 mod parquet;
 #[cfg(test)]
@@ -45,9 +46,6 @@ pub struct Understood {
     decoder: &'static str,
     /// What it is built from.
     config: DecoderConfig,
-    /// Time of the first sample on the file's own axis, µs; 0 where the file
-    /// has dates.
-    first_t_us: i64,
     /// The column that dates the first row, if test time is the axis.
     dated_by: Option<usize>,
     /// Things to tell about how it was read.

@@ -26,7 +26,15 @@ pub(crate) struct Moved {
     sum: Sum,
     /// The smallest step it was seen to take.
     step: Option<f64>,
+    /// The largest.
+    longest: f64,
+    /// What it can have left out where it began to count anew.
+    hidden: f64,
 }
+
+/// A counter that falls back to within so many of its largest steps from 0, from
+/// twice as far away, began to count anew.
+const RESET_STEPS: f64 = 2.0;
 
 impl Counted {
     pub(crate) fn add(&mut self, from: &Counters, to: &Counters) {
@@ -42,11 +50,23 @@ impl Counted {
 
 impl Moved {
     fn add(&mut self, from: Option<f64>, to: Option<f64>) {
-        let Some(moved) = from.zip(to).map(|(from, to)| to - from) else { return };
+        let Some((from, to)) = from.zip(to) else { return };
+        let moved = if self.began_anew(from, to) {
+            self.hidden += self.longest;
+            to
+        } else {
+            to - from
+        };
         if moved != 0.0 && moved.is_finite() {
             self.sum.add(moved);
             self.note_step(moved.abs());
+            self.longest = self.longest.max(moved.abs());
         }
+    }
+
+    fn began_anew(&self, from: f64, to: f64) -> bool {
+        let near = RESET_STEPS * self.longest;
+        self.longest > 0.0 && to.abs() <= near && from.abs() > 2.0 * near
     }
 
     fn note_step(&mut self, step: f64) {
@@ -55,6 +75,8 @@ impl Moved {
 
     fn absorb(&mut self, other: &Moved) {
         self.sum.absorb(&other.sum);
+        self.longest = self.longest.max(other.longest);
+        self.hidden += other.hidden;
         if let Some(step) = other.step {
             self.note_step(step);
         }
@@ -65,7 +87,7 @@ impl Moved {
     /// moved says nothing.
     pub(crate) fn disagrees(&self, ours: f64, share: f64, steps: f64) -> Option<f64> {
         let theirs = self.sum.value().abs();
-        let tolerance = (share * ours).max(steps * self.step?);
+        let tolerance = (share * ours).max(steps * self.step?) + self.hidden;
         ((theirs - ours).abs() > tolerance).then_some(theirs)
     }
 }
@@ -88,6 +110,14 @@ mod tests {
         let coarse = [3.0, 4.0, 5.0];
         assert_eq!(moved(&coarse).disagrees(3.9, 0.005, 2.0), None);
         assert_eq!(moved(&coarse).disagrees(4.1, 0.005, 2.0), Some(2.0));
+    }
+
+    #[test]
+    fn a_counter_that_begins_anew_goes_on_counting() {
+        let saw: Vec<f64> = (0..=100).map(|n| f64::from(n % 50) / 100.0).collect();
+        assert_eq!(moved(&saw).disagrees(1.0, 0.005, 2.0), None);
+        let back: Vec<f64> = (0..=100).map(|n| 1.0 - f64::from(n) / 100.0).collect();
+        assert_eq!(moved(&back).disagrees(1.0, 0.005, 2.0), None);
     }
 
     #[test]

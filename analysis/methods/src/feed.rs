@@ -5,6 +5,7 @@
 use ampledger_types::result::{AnomalyKind, PhaseKind};
 
 use crate::axis::Row;
+use crate::clipped::ClippedWatch;
 use crate::counters::Counters;
 use crate::integrate::{Flows, Reading};
 use crate::rules::{Rules, Setting};
@@ -67,6 +68,15 @@ pub(crate) enum Fed {
     Interval(Interval),
 }
 
+/// The highest current that is believed, A: a multiple of the rating, or of
+/// what the pack is said to carry, whichever is more.
+fn highest_ampere(setting: &Setting) -> Option<f64> {
+    let rules = &setting.rules;
+    let of_rating = setting.rated_ah.filter(|ah| *ah > 0.0)? / rules.implausible_divisor_hour;
+    let carried = setting.maximum_current_ampere.unwrap_or(0.0);
+    Some(of_rating.max(carried * rules.implausible_maximum_factor))
+}
+
 /// Seconds between two moments.
 pub(crate) fn seconds_between(from_us: i64, to_us: i64) -> f64 {
     to_us.saturating_sub(from_us) as f64 / 1e6
@@ -86,8 +96,9 @@ pub(crate) fn class(current_ampere: f64, rest_ampere: f64) -> PhaseKind {
 #[derive(Clone, Debug)]
 pub(crate) struct Feed {
     rules: Rules,
-    rated_ah: Option<f64>,
-    range_ampere: Option<f64>,
+    /// A higher current is not believed, A.
+    highest_ampere: Option<f64>,
+    clipped: ClippedWatch,
     pub(crate) cadence: Cadence,
     pub(crate) threshold: Threshold,
     pub(crate) tally: Tally,
@@ -106,8 +117,8 @@ impl Feed {
     pub(crate) fn new(setting: &Setting) -> Self {
         Feed {
             rules: setting.rules,
-            rated_ah: setting.rated_ah.filter(|ah| *ah > 0.0),
-            range_ampere: setting.current_range.filter(|range| *range > 0.0),
+            highest_ampere: highest_ampere(setting),
+            clipped: ClippedWatch::new(setting),
             cadence: Cadence::default(),
             threshold: Threshold::new(setting),
             tally: Tally::default(),
@@ -138,22 +149,22 @@ impl Feed {
             self.tally.count(AnomalyKind::ValueMissing, row.t_us);
             return Fed::Nothing;
         };
+        if self.is_beyond_belief(current_ampere, row.t_us) {
+            return Fed::Nothing;
+        }
         let reading = Reading { current_ampere, voltage_volt: self.voltage_for(row, voltage) };
-        self.doubt(current_ampere, row.t_us);
+        self.clipped.push(&reading, row.t_us, &mut self.tally);
         self.place(Point { t_us: row.t_us, reading, counters: row.counters })
     }
 
-    /// Counts a current that stands at the end of the meter's range, or that no
-    /// pack of this rating carries: mA taken for A, most likely.
-    fn doubt(&mut self, current_ampere: f64, t_us: i64) {
-        let ampere = current_ampere.abs();
-        if self.range_ampere.is_some_and(|range| ampere >= range) {
-            self.tally.count(AnomalyKind::CurrentClipped, t_us);
-        }
-        let highest = self.rated_ah.map(|ah| ah / self.rules.implausible_divisor_hour);
-        if highest.is_some_and(|highest| ampere > highest) {
+    /// A current that no pack of this rating carries is counted and no reading:
+    /// mA taken for A, most likely.
+    fn is_beyond_belief(&mut self, current_ampere: f64, t_us: i64) -> bool {
+        let is_beyond = self.highest_ampere.is_some_and(|most| current_ampere.abs() > most);
+        if is_beyond {
             self.tally.count(AnomalyKind::CurrentImplausible, t_us);
         }
+        is_beyond
     }
 
     /// The clock breaks off before the next row: nothing is known of between.

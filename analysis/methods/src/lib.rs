@@ -6,6 +6,7 @@
 //! phase, `discharge` says how a discharge ended.
 
 pub mod axis;
+mod clipped;
 pub mod counters;
 pub mod cumulative;
 mod discharge;

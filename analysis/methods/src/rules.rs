@@ -65,7 +65,11 @@ rules! {
     gap_interval_factor = 5.0, "", "A silence longer than this times the median interval is a gap.";
     gap_floor_second = 2.0, "s", "No silence up to this is a gap.";
     gap_estimate_limit_second = 3600.0, "s", "A longer gap is not counted; up to it the straight line is.";
-    implausible_divisor_hour = 0.05, "h", "A current above the rating divided by this is not believed.";
+    implausible_divisor_hour = 0.05, "h", "A current above the rating divided by this is not believed, and no reading.";
+    implausible_maximum_factor = 2.0, "", "Up to this times the pack's stated maximum, a current is believed all the same.";
+    clipped_samples = 30.0, "", "A meter whose range is not stated clips once this many readings stand at its highest.";
+    clipped_visits = 3.0, "", "A meter whose range is not stated clips only if a moving current ran into its highest reading this many times.";
+    clipped_jump_percent = 2.0, "%", "A smaller step up to the highest reading is no running into it.";
     counter_share = 0.005, "", "The instrument's own counter may differ from its readings by this share.";
     counter_steps = 2.0, "", "The instrument's own counter may differ by this many of its steps.";
     quiet_interval_factor = 3.0, "", "Silent for longer than this times the median interval is quiet.";

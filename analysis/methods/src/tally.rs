@@ -102,8 +102,8 @@ fn text(kind: AnomalyKind, entry: &Entry) -> String {
             format!("{n} break{s} of unknown length in the record; nothing counted across")
         }
         AnomalyKind::CurrentImplausible => format!(
-            "{n} reading{s} of a current that no pack of this rating carries; is the current \
-             written in mA?"
+            "{n} reading{s} of a current that no pack of this rating carries, left out; see \
+             whether it is written in mA"
         ),
         AnomalyKind::CurrentClipped => {
             format!("{n} reading{s} at the end of the meter's range: the current may be higher")

@@ -92,6 +92,9 @@ impl Basis<'_> {
         }
         match self.analysis.has_current {
             true => Ok(()),
+            false if self.is_odd(AnomalyKind::CurrentImplausible) => {
+                Err(vec![say::CURRENT_NOT_BELIEVED.to_owned()])
+            }
             false => Err(vec![say::NO_CURRENT.to_owned()]),
         }
     }
@@ -185,16 +188,24 @@ impl Basis<'_> {
     }
 
     fn charge_reasons(&self) -> Vec<String> {
-        let unknown = AnomalyKind::GapLengthUnknown;
-        let broke_off = self.analysis.anomalies.iter().any(|a| a.kind == unknown);
         let mut reasons = Vec::new();
-        reasons.extend(broke_off.then(|| say::LENGTH_UNKNOWN.to_owned()));
+        for (kind, why) in [
+            (AnomalyKind::GapLengthUnknown, say::LENGTH_UNKNOWN),
+            (AnomalyKind::CurrentClipped, say::CURRENT_CLIPPED),
+            (AnomalyKind::CurrentImplausible, say::CURRENTS_LEFT_OUT),
+        ] {
+            reasons.extend(self.is_odd(kind).then(|| why.to_owned()));
+        }
         reasons.push(match self.current_accuracy_stated {
             true => say::UNCERTAINTY_NOT_COMPUTED.to_owned(),
             false => say::accuracy_not_stated("current"),
         });
         reasons.extend((self.clock_rate != 1.0).then(|| say::clock_rate(self.clock_rate)));
         reasons
+    }
+
+    fn is_odd(&self, kind: AnomalyKind) -> bool {
+        self.analysis.anomalies.iter().any(|a| a.kind == kind)
     }
 
     fn energy_reasons(&self) -> Vec<String> {

@@ -171,14 +171,11 @@ fn with_progress(file: &Path, plan: &Plan, context: &Context) -> Result<Imported
 }
 
 fn told(imported: &Imported, plan: &Plan, context: &Context) -> String {
-    let mut parts = vec![render::report::report(&imported.report, &context.zone)];
-    parts.extend(imported.remarks.iter().map(|remark| format!("Note: {remark}.")));
-    parts.push(format!(
-        "It is session {} in {}. Look again with `ampledger show {} --store {}`.",
-        imported.session,
-        plan.store.display(),
-        imported.session,
-        plan.store.display()
-    ));
-    parts.join("\n\n")
+    let (report, store) = (&imported.report, plan.store.display());
+    let report = render::report::report(report, &context.zone);
+    let session = imported.session;
+    format!(
+        "{report}\n\nIt is session {session} in {store}. Look again with `ampledger show {session} \
+         --store {store}`."
+    )
 }

@@ -7,6 +7,7 @@ use std::path::Path;
 use ampledger_decoders::config::{FieldConfig, Sign, nearest};
 use ampledger_decoders::mapping::heading::{self, Role};
 use ampledger_decoders::{Complaint, DecoderConfig, Driver, Input, Output, builtin};
+use ampledger_types::unit::parse_unit;
 use ampledger_types::{Quantity, Sample};
 use serde_json::{Map, Value, json};
 
@@ -22,6 +23,8 @@ struct Trial {
     first: Option<Sample>,
     samples: usize,
     complaint: Option<Complaint>,
+    /// A heading that cannot be true, in words.
+    contradiction: Option<String>,
 }
 
 /// Finds how a file is read, or says why it cannot be.
@@ -44,47 +47,59 @@ pub fn understand(
     let mut config = DecoderConfig::default();
     let comma = decimal_comma(beginning, hints);
     if descriptor.name == "text-lines" {
-        config.options = text_options(hints, comma)?;
+        config.options = text_options(hints, comma, !headings.is_empty());
         if comma && hints.decimal.is_none() {
             remarks.push("numbers were read with a decimal comma".to_owned());
         }
     }
     let axis = time_options(&headings, hints, &mut config.options)?;
     fields(&headings, hints, &mut config)?;
+    refuse_two_units(file, beginning, &headings, hints)?;
     let trial = attempt(descriptor, &config, beginning, file)?;
+    if let Some(contradiction) = trial.contradiction {
+        let line = beginning.lines.iter().position(|line| split(line, hints) == headings);
+        let why = format!(
+            "{contradiction}; correct the heading in a copy of the file, or leave the unit out of \
+             `--map`"
+        );
+        return Err(refused(file, line.map(|at| at as u64 + 1), &why));
+    }
     let first = match trial.first {
         Some(first) if trial.samples > 0 => first,
         _ => return Err(no_reading(file, beginning, &headings, trial.complaint)),
     };
     let Some(first_us) = first.instrument_t_us else {
-        let why = format!(
-            "no column holds the time; name it, as in `--map {}=time`",
-            headings.first().map_or("COLUMN", String::as_str)
-        );
-        return Err(refused(file, None, &why));
+        return Err(no_time(file, beginning, &headings, hints));
     };
     if zone_is_missing(beginning, hints, first_us) {
         remarks.push("dates without a zone were taken as UTC; say `--zone` otherwise".to_owned());
     }
+    remarks.extend(unused(&headings, hints));
     Ok(Understood {
         decoder: descriptor.name,
         config,
-        first_t_us: if first_us < EARLIEST_DATE_US { first_us.max(0) } else { 0 },
         dated_by: axis.filter(|_| first_us < EARLIEST_DATE_US),
         remarks,
     })
 }
 
-/// The cells of the first line that is no number row, no comment.
+/// The cells of the heading line: of all lines, the first with the most that
+/// are recognised. Above it, a report may tell who measured what, and when.
 fn headings(beginning: &Beginning, hints: &Hints) -> Vec<String> {
-    let is_heading = |line: &&String| {
-        let cells = split(line, hints);
-        !line.trim().is_empty()
-            && !line.starts_with('#')
-            && cells.len() > 1
-            && cells.iter().any(|cell| heading::recognise(cell).is_some())
+    let known = |cells: &Vec<String>| {
+        let is_mapped = |cell: &str| hints.map.iter().any(|m| column_of(m) == Some(cell));
+        let is_known = |cell: &&String| heading::recognise(cell).is_some() || is_mapped(cell);
+        cells.iter().filter(is_known).count()
     };
-    beginning.lines.iter().find(is_heading).map(|line| split(line, hints)).unwrap_or_default()
+    let lines = beginning.lines.iter().filter(|line| !line.starts_with('#'));
+    let found = lines.map(|line| split(line, hints)).filter(|cells| cells.len() > 1);
+    let best = found.map(|cells| (known(&cells), cells)).rev().max_by_key(|(known, _)| *known);
+    best.filter(|(known, _)| *known > 0).map(|(_, cells)| cells).unwrap_or_default()
+}
+
+/// The column that a `--map` is about.
+fn column_of(map: &str) -> Option<&str> {
+    map.split_once('=').map(|(column, _)| column)
 }
 
 /// The cells of a line, roughly; the decoder reads them exactly.
@@ -118,13 +133,16 @@ fn decimal_comma(beginning: &Beginning, hints: &Hints) -> bool {
     with(',') > 0 && with('.') == 0
 }
 
-fn text_options(hints: &Hints, comma: bool) -> Result<Map<String, Value>, Failure> {
+fn text_options(hints: &Hints, comma: bool, has_heading: bool) -> Map<String, Value> {
     let mut options = Map::new();
     if let Some(delimiter) = &hints.delimiter {
         options.insert("delimiter".into(), json!(delimiter));
     }
     options.insert("decimal".into(), json!(if comma { "comma" } else { "point" }));
-    Ok(options)
+    if has_heading {
+        options.insert("layout".into(), json!("columns"));
+    }
+    options
 }
 
 /// Chooses the axis: test time goes before dates. Returns the place of a
@@ -158,9 +176,9 @@ fn time_options(
         time.insert("column".into(), json!(headings[test]));
     }
     let has_test_time = named || place(&[Role::TestTime]).is_some();
-    if !time.is_empty() {
-        options.insert("time".into(), Value::Object(time));
-    }
+    // Placing rows is the import's own matter: it sees the whole file.
+    time.insert("as".into(), json!("beside"));
+    options.insert("time".into(), Value::Object(time));
     Ok(dates.filter(|_| has_test_time))
 }
 
@@ -214,7 +232,7 @@ fn attempt(
     let decoder = (descriptor.build)(config)
         .map_err(|problem| Failure::Usage(format!("{}: {problem}", file.display())))?;
     let mut driver = Driver::new(decoder);
-    let mut trial = Trial { first: None, samples: 0, complaint: None };
+    let mut trial = Trial { first: None, samples: 0, complaint: None, contradiction: None };
     let end = if beginning.is_all { &b"\n"[..] } else { b"" };
     let opened = Input::Opened { record: true };
     let bytes = |bytes| Input::Received { endpoint: 0, bytes };
@@ -228,6 +246,9 @@ fn attempt(
                     trial.first.get_or_insert(sample);
                 }
                 Output::Complaint(complaint) => {
+                    if complaint.detail.starts_with("in the heading") {
+                        trial.contradiction.get_or_insert(complaint.detail.clone());
+                    }
                     trial.complaint.get_or_insert(complaint);
                 }
                 _ => {}
@@ -235,6 +256,85 @@ fn attempt(
         }
     }
     Ok(trial)
+}
+
+/// A row of units under the heading line must not contradict it.
+fn refuse_two_units(
+    file: &Path,
+    beginning: &Beginning,
+    headings: &[String],
+    hints: &Hints,
+) -> Result<(), Failure> {
+    let at = beginning.lines.iter().position(|line| split(line, hints) == *headings);
+    let Some((at, below)) = at.and_then(|at| Some((at + 1, beginning.lines.get(at + 1)?))) else {
+        return Ok(());
+    };
+    let units = split(below, hints);
+    if !units.iter().all(|unit| unit.is_empty() || parse_unit(unit).is_some()) {
+        return Ok(());
+    }
+    for (heading, below) in headings.iter().zip(&units) {
+        let Some(named) = heading::part(heading).filter(|part| part.is_certain()) else { continue };
+        let (above, under) = (parse_unit(named.unit), parse_unit(below));
+        if above.zip(under).is_some_and(|(above, under)| above != under) {
+            let why = format!(
+                "the unit `{below}` contradicts the heading `{}`; take one of them out",
+                excerpt(heading)
+            );
+            return Err(refused(file, Some(at as u64 + 1), &why));
+        }
+    }
+    Ok(())
+}
+
+/// Columns that nobody said anything about.
+fn unused(headings: &[String], hints: &Hints) -> Option<String> {
+    const NAMED: usize = 12;
+    let is_unused = |cell: &&String| {
+        let is_mapped = hints.map.iter().any(|map| column_of(map) == Some(cell.as_str()));
+        !cell.is_empty() && !is_mapped && heading::recognise(cell).is_none()
+    };
+    let names: Vec<String> =
+        headings.iter().filter(is_unused).map(|cell| format!("`{}`", excerpt(cell))).collect();
+    let more = if names.len() > NAMED { ", …" } else { "" };
+    let named = names.get(..NAMED).unwrap_or(&names).join(", ");
+    (!names.is_empty()).then(|| format!("not used, as nobody said what they are: {named}{more}"))
+}
+
+fn excerpt(cell: &str) -> String {
+    cell.chars().take(40).filter(|c| !c.is_control()).collect()
+}
+
+/// No row has a time: there is no such column, or what it holds is not
+/// understood.
+fn no_time(file: &Path, beginning: &Beginning, headings: &[String], hints: &Hints) -> Failure {
+    let is_mapped = |cell: &str| {
+        let is_it = |map: &String| {
+            map.split_once('=').is_some_and(|(c, m)| c == cell && m.starts_with("time"))
+        };
+        hints.map.iter().any(is_it)
+    };
+    let place = headings.iter().position(|cell| is_mapped(cell) || heading::is_time(cell));
+    let Some(place) = place else {
+        let why = format!(
+            "no column holds the time; name it, as in `--map {}=time`",
+            headings.first().map_or("COLUMN", String::as_str)
+        );
+        return refused(file, None, &why);
+    };
+    let row = beginning.lines.iter().zip(1..).find_map(|(line, number)| {
+        let cells = split(line, hints);
+        let cell = cells.get(place).filter(|cell| cell.contains(|c: char| c.is_ascii_digit()))?;
+        Some((number, excerpt(cell)))
+    });
+    let (line, cell) = row.map_or((None, String::new()), |(line, cell)| (Some(line), cell));
+    let why = format!(
+        "the time `{cell}` in column {} (`{}`) is not understood; a time is a number, `1:02:03`, \
+         or a date as in `2026-03-01 10:00:00` or `2026-03-01T10:00:00+01:00`",
+        place + 1,
+        headings[place]
+    );
+    refused(file, line, &why)
 }
 
 fn no_reading(

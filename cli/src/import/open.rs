@@ -28,7 +28,7 @@ pub enum Rows {
     Text(Box<Text>),
     /// A Parquet file, row by row.
     #[cfg(feature = "parquet")]
-    Parquet(Box<super::parquet::Parquet>),
+    Parquet(Box<super::parquet::Parquet>, std::path::PathBuf),
 }
 
 /// A text file being read.
@@ -46,7 +46,10 @@ pub fn open(file: &Path, progress: &Progress) -> Result<Rows, Failure> {
     let magic = &magic[..got];
     if magic == b"PAR1" {
         #[cfg(feature = "parquet")]
-        return Ok(Rows::Parquet(Box::new(super::parquet::Parquet::open(file, progress)?)));
+        return Ok(Rows::Parquet(
+            Box::new(super::parquet::Parquet::open(file, progress)?),
+            file.to_owned(),
+        ));
         #[cfg(not(feature = "parquet"))]
         return Err(super::refused(file, None, "this build reads no Parquet files"));
     }
@@ -78,20 +81,23 @@ impl Rows {
                 (&mut text.reader).take(PIECE_BYTES).read_until(b'\n', piece).map(drop)
             }
             #[cfg(feature = "parquet")]
-            Rows::Parquet(parquet) => parquet.row(piece),
+            Rows::Parquet(parquet, _) => parquet.row(piece),
         }
     }
 
-    /// SHA-256 of what was read of the file, hexadecimal.
+    /// SHA-256 of what was read of the file, hexadecimal. A Parquet file is
+    /// not read in order, so it is read once more.
     pub fn sha256(&self) -> Option<String> {
-        match self {
-            Rows::Text(text) => {
-                let digest = text.digest.lock().unwrap_or_else(|e| e.into_inner()).clone();
-                Some(digest.finalize().iter().map(|byte| format!("{byte:02x}")).collect())
-            }
+        let digest = match self {
+            Rows::Text(text) => text.digest.lock().unwrap_or_else(|e| e.into_inner()).clone(),
             #[cfg(feature = "parquet")]
-            Rows::Parquet(_) => None,
-        }
+            Rows::Parquet(_, file) => {
+                let mut digest = Sha256::new();
+                io::copy(&mut File::open(file).ok()?, &mut digest).ok()?;
+                digest
+            }
+        };
+        Some(digest.finalize().iter().map(|byte| format!("{byte:02x}")).collect())
     }
 }
 

@@ -83,6 +83,35 @@ fn utf16_gzip_and_zstandard_are_the_same_file() {
     }
 }
 
+#[cfg(feature = "parquet")]
+#[test]
+fn a_parquet_file_gives_the_same_figure_and_its_checksum() {
+    use ::parquet::data_type::DoubleType;
+    use ::parquet::file::writer::SerializedFileWriter;
+    use ::parquet::schema::parser::parse_message_type;
+    use sha2::Digest;
+
+    let schema = "message log { required double test_time_second; \
+                  required double current_ampere; required double voltage_volt; }";
+    let schema = std::sync::Arc::new(parse_message_type(schema).unwrap());
+    let mut writer =
+        SerializedFileWriter::new(Vec::new(), schema, std::sync::Arc::default()).unwrap();
+    let mut group = writer.next_row_group().unwrap();
+    let times: Vec<f64> = (0..=100).map(f64::from).collect();
+    for values in [times, vec![-36.0; 101], vec![26.0; 101]] {
+        let mut column = group.next_column().unwrap().unwrap();
+        column.typed::<DoubleType>().write_batch(&values, None, None).unwrap();
+        column.close().unwrap();
+    }
+    group.close().unwrap();
+    let bytes = writer.into_inner().unwrap();
+    let digest: String = sha2::Sha256::digest(&bytes).iter().map(|b| format!("{b:02x}")).collect();
+    let report = Shed::new().import(bytes, Hints::default()).unwrap().report;
+    let delivered = report.results.discharging_capacity_ah.value.unwrap();
+    assert!((delivered - 1.0).abs() < 1e-12, "{delivered}");
+    assert!(report.tags().iter().any(|tag| tag.value.as_deref() == Some(digest.as_str())));
+}
+
 #[test]
 fn other_tables_are_explained_by_the_person() {
     let text = format!("Uhr;Batt;Strom\n{}", rows(|t| format!("{};26;36000", t * 1000)));
@@ -107,7 +136,8 @@ fn dates_date_the_session_in_the_zone_that_was_said() {
     // 2026-03-01T09:00:00Z.
     assert_eq!(report.session.started.unix_time_second, Some(1_772_355_600.0));
     let unsaid = Shed::new().import(&text, Hints::default()).unwrap();
-    assert!(unsaid.remarks.iter().any(|r| r.contains("taken as UTC")), "{:?}", unsaid.remarks);
+    let told = &unsaid.report.markers;
+    assert!(told.iter().any(|marker| marker.marker.text.contains("taken as UTC")), "{told:?}");
     // Test time is the axis; a Unix time beside it gives the date.
     let row = |t: u32| format!("{},{t},-36,26", 1_772_355_600 + t);
     let text = format!("Unix Time / s,Test Time / s,Current / A,Voltage / V\n{}", rows(row));
@@ -172,24 +202,85 @@ fn the_meters_own_counter_is_compared_and_told_with_both_figures() {
 }
 
 #[test]
-fn milliampere_taken_for_ampere_and_a_clipped_meter_are_loud() {
-    let text = format!("time_s,current_A,voltage_V\n{}", rows(|t| format!("{t},-12000,26")));
-    let shed = Shed::new();
+fn a_block_that_comes_twice_and_a_time_far_ahead_are_left_out_and_cost_nothing_else() {
+    let row = |t: u32| format!("{t},-36,26\n");
+    let head = "time_s,current_A,voltage_V\n".to_owned();
+    let twice: String = (0..=60).chain(30..=60).chain(61..=100).map(row).collect();
+    let ahead: String = (0..=50).chain([1050]).chain(51..=100).map(row).collect();
+    for (rows, lines) in [(twice, (63..=82).collect()), (ahead, vec![53])] {
+        let report = Shed::new().import(head.clone() + &rows, Hints::default()).unwrap().report;
+        let delivered = report.results.discharging_capacity_ah.value.unwrap();
+        assert!((delivered - 1.0).abs() < 1e-12, "{delivered}");
+        assert_eq!(odd(&report, AnomalyKind::TimeBackwards).lines, lines);
+        assert!(report.anomalies.iter().all(|a| a.kind != AnomalyKind::Gap));
+    }
+}
+
+/// What is said of a pack of 60 Ah and a meter that ends at 100 A.
+fn gal_07_on_a_100_a_meter(shed: &Shed) -> Plan {
     let mut plan = shed.plan(Hints::default());
     let rating = ampledger_types::Rating { capacity_ah: 60.0, ..Default::default() };
     plan.pack = Some(Pack { label: "GAL-07".into(), rating: Some(rating), ..Pack::default() });
     let accuracy = ampledger_types::source::Accuracy { range: Some(100.0), ..Default::default() };
     plan.instrument.accuracy.insert("current_ampere".to_owned(), accuracy);
-    let file = shed.file("run.csv", text);
-    let report = import(&file, &plan, &Progress::default()).unwrap().report;
+    plan
+}
+
+#[test]
+fn milliampere_taken_for_ampere_gives_no_figure_and_one_spike_costs_itself() {
+    let shed = Shed::new();
+    let plan = gal_07_on_a_100_a_meter(&shed);
+    let text = format!("time_s,current_A,voltage_V\n{}", rows(|t| format!("{t},-12000,26")));
+    let report = import(&shed.file("all.csv", text), &plan, &Progress::default()).unwrap().report;
     assert_eq!(odd(&report, AnomalyKind::CurrentImplausible).lines[..2], [2, 3]);
+    assert_eq!(report.results.discharging_capacity_ah.value, None);
+    assert!(report.results.discharging_capacity_ah.reasons[0].contains("mA"));
+    // 20 C of 60 Ah are 1200 A: just that is believed, a little more is not.
+    let spike = |ampere: f64| {
+        let row = |t: u32| format!("{t},{},26", if t == 50 { ampere } else { -36.0 });
+        let text = format!("time_s,current_A,voltage_V\n{}", rows(row));
+        let file = shed.file("spike.csv", text);
+        import(&file, &plan, &Progress::default()).unwrap().report
+    };
+    assert!(spike(-1200.0).anomalies.iter().all(|a| a.kind != AnomalyKind::CurrentImplausible));
+    let report = spike(-1201.0);
+    assert_eq!(odd(&report, AnomalyKind::CurrentImplausible).lines, [52]);
+    let delivered = report.results.discharging_capacity_ah.value.unwrap();
+    assert!((delivered - 1.0).abs() < 1e-12, "{delivered}");
+}
+
+#[test]
+fn a_meter_at_the_end_of_its_range_is_told_and_keeps_the_figure_from_being_sure() {
+    let shed = Shed::new();
+    let plan = gal_07_on_a_100_a_meter(&shed);
+    let text = format!("time_s,current_A,voltage_V\n{}", rows(|t| format!("{t},-100,26")));
+    let report = import(&shed.file("run.csv", text), &plan, &Progress::default()).unwrap().report;
     assert_eq!(odd(&report, AnomalyKind::CurrentClipped).count, 101);
+    let reasons = &report.results.discharging_capacity_ah.reasons;
+    assert!(reasons.iter().any(|r| r.contains("end of its range")), "{reasons:?}");
+}
+
+#[test]
+fn a_report_head_above_the_table_is_no_fault_and_unused_columns_are_named() {
+    let text = format!(
+        "Test report of GAL-07\nDate: 2026-03-01\nOperator;Jan\n\n\
+         time_s;current_A;voltage_V;Foo\n{}",
+        rows(|t| format!("{t};-36;{};x", 26.0 + f64::from(t % 7) * 0.001))
+    );
+    let report = Shed::new().import(text, Hints::default()).unwrap().report;
+    assert!(report.anomalies.is_empty(), "{:#?}", report.anomalies);
+    assert!(
+        report.markers.iter().any(|m| m.marker.text.contains("`Foo`")),
+        "{:#?}",
+        report.markers
+    );
 }
 
 #[test]
 fn what_is_not_understood_is_refused_with_line_and_advice_and_changes_nothing() {
     let shed = Shed::new();
-    let cases: [(&[u8], &str); 6] = [
+    let cases: [(&[u8], &str); 7] = [
+        (b"Date;current_A;voltage_V\n01.03.2026 10:00;-1;26\n", ":2: the time `01.03.2026 10:00`"),
         (b"", "it is empty"),
         (b"a,b\n1,2\n3,4\n", "--map"),
         (b"voltage_V,current_A\n26,-36\n26,-36\n", "no column holds the time"),
@@ -201,6 +292,23 @@ fn what_is_not_understood_is_refused_with_line_and_advice_and_changes_nothing() 
         let told = shed.refusal(bytes);
         assert!(told.contains("old-run.csv") && told.contains(advice), "{told}");
     }
+    assert!(!shed.0.path().join("a.db").exists());
+}
+
+#[test]
+fn units_that_contradict_each_other_are_refused() {
+    let text =
+        format!("Time [s],Current [A],Voltage [V]\ns,mA,V\n{}", rows(|t| format!("{t},-36000,26")));
+    let told = Shed::new().refusal(text);
+    assert!(told.contains(":2: the unit `mA` contradicts the heading `Current [A]`"), "{told}");
+    let agreeing =
+        format!("Time [s],Current [A],Voltage\ns,A,V\n{}", rows(|t| format!("{t},-36,26")));
+    assert!((Shed::new().delivered(agreeing, Hints::default()) - 1.0).abs() < 1e-12);
+    let text = format!("time_s,I [A],voltage_V\n{}", rows(|t| format!("{t},-36000,26")));
+    let hints = Hints { map: vec!["I=current_ampere:mA".to_owned()], ..Hints::default() };
+    let shed = Shed::new();
+    let refused = shed.import(text, hints).err().expect("a contradiction").to_string();
+    assert!(refused.contains(":1: ") && refused.contains("not the configured unit"), "{refused}");
     assert!(!shed.0.path().join("a.db").exists());
 }
 

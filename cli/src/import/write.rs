@@ -16,6 +16,7 @@ use ampledger_types::{
 
 use super::beginning::Beginning;
 use super::open::Rows;
+use super::order::{Order, Row};
 use super::{Plan, Understood, guess, refused};
 use crate::client::BUILD;
 use crate::exit::Failure;
@@ -33,8 +34,6 @@ pub struct Imported {
     pub session: i64,
     /// What came out.
     pub report: SessionReport,
-    /// What to know about how it was read.
-    pub remarks: Vec<String>,
 }
 
 /// Writes a file that was understood into the store.
@@ -72,11 +71,13 @@ pub fn write(
         run,
         decode_set: Arc::new(decode_set),
         batch: Batch::default(),
-        now_us: understood.first_t_us,
+        order: Order::default(),
+        origin_us: None,
         line: 0,
         next_line: 0,
         odd: BTreeMap::new(),
         date: Dating { column: understood.dated_by, seen: None },
+        notes: understood.remarks,
         last_us: 0,
     };
     let mut driver = Driver::new(decoder);
@@ -84,13 +85,14 @@ pub fn write(
     for line in beginning.bytes.split_inclusive(|byte| *byte == b'\n') {
         intake.piece(&mut driver, line, plan)?;
     }
-    let cut = if beginning.is_all { None } else { intake.rest(&mut driver, &mut rows, plan)? };
+    if !beginning.is_all {
+        intake.rest(&mut driver, &mut rows, plan)?;
+    }
     // A finished file's last line is whole, with or without its end.
     intake.give(&mut driver, Input::Received { endpoint: 0, bytes: b"\n" })?;
     intake.give(&mut driver, Input::Closed)?;
     let session = intake.finish(file, rows.sha256(), plan)?;
-    let remarks = understood.remarks.into_iter().chain(cut).collect();
-    intake.judge(session, remarks)
+    intake.judge(session)
 }
 
 /// The name of a file's source: its own, without what packs it.
@@ -107,8 +109,9 @@ struct Intake {
     decode_set: Arc<DecodeSet>,
     batch: Batch,
     next: Seq,
-    /// Time given to the decoder: that of the last sample.
-    now_us: i64,
+    order: Order,
+    /// Where the run's clock begins on the file's own, µs.
+    origin_us: Option<i64>,
     /// Line being read, from 1.
     line: u64,
     /// Line that the next sample comes from, if no mark says otherwise.
@@ -116,12 +119,15 @@ struct Intake {
     odd: BTreeMap<(MarkerKind, ComplaintKind), Odd>,
     date: Dating,
     last_us: i64,
+    /// What to tell about how the file was read.
+    notes: Vec<String>,
 }
 
 /// Trouble of one kind.
 struct Odd {
     count: u64,
     lines: Vec<u64>,
+    latest_line: u64,
     first: String,
     at_us: i64,
 }
@@ -136,22 +142,17 @@ struct Dating {
 impl Intake {
     /// Reads on to the end; a file that cannot be read on is told, and what
     /// was read of it stands.
-    fn rest(
-        &mut self,
-        driver: &mut Driver,
-        rows: &mut Rows,
-        plan: &Plan,
-    ) -> Result<Option<String>, Failure> {
+    fn rest(&mut self, driver: &mut Driver, rows: &mut Rows, plan: &Plan) -> Result<(), Failure> {
         let mut piece = Vec::new();
         loop {
             if let Err(error) = rows.piece(&mut piece) {
                 let what =
                     format!("the file could not be read on after line {}: {error}", self.line);
-                self.complain(ComplaintKind::Incomplete, &what);
-                return Ok(Some(what));
+                self.complain(ComplaintKind::NoAnswer, &what);
+                return Ok(());
             }
             if piece.is_empty() {
-                return Ok(None);
+                return Ok(());
             }
             self.piece(driver, &piece, plan)?;
         }
@@ -162,19 +163,25 @@ impl Intake {
         if bytes.ends_with(b"\n") {
             self.line += 1;
         }
-        let before = self.next;
         self.give(driver, Input::Received { endpoint: 0, bytes })?;
-        if self.date.seen.is_none() && self.next > before {
-            self.date_first_row(bytes, plan);
+        if self.date.seen.is_none() && self.date.column.is_some() {
+            let unix_us = self.date_in(bytes, plan);
+            let line = self.line;
+            if let Some(row) = self.order.held().filter(|row| row.line == line) {
+                row.unix_us = unix_us;
+            }
         }
         Ok(())
     }
 
     fn give(&mut self, driver: &mut Driver, input: Input<'_>) -> Result<(), Failure> {
-        let outputs: Vec<Output> = driver.give(self.now_us, input).1.collect();
+        // The file's own times are the axis: when it is read says nothing.
+        let outputs: Vec<Output> = driver.give(0, input).1.collect();
         for output in outputs {
             match output {
                 Output::Sample(sample) => self.sample(sample)?,
+                // What stands above the heading line is not the table.
+                Output::Complaint(c) if c.kind == ComplaintKind::NotMine && self.is_above() => {}
                 Output::Complaint(complaint) => self.complain(complaint.kind, &complaint.detail),
                 _ => {}
             }
@@ -182,16 +189,40 @@ impl Intake {
         Ok(())
     }
 
+    /// Whether no row has been read yet.
+    fn is_above(&mut self) -> bool {
+        self.origin_us.is_none() && self.order.held().is_none()
+    }
+
     fn sample(&mut self, sample: Sample) -> Result<(), Failure> {
+        let line = self.line;
+        let Some(t_us) = sample.instrument_t_us else {
+            self.complain(ComplaintKind::Implausible, "the row has no time that can be read");
+            return Ok(());
+        };
+        let (row, odd) = self.order.take(Row { sample, t_us, line, unix_us: None });
+        if let Some(line) = odd {
+            let why = "time out of order";
+            self.note((MarkerKind::TimeBackwards, ComplaintKind::Implausible), line, why);
+        }
+        row.map_or(Ok(()), |row| self.put(row))
+    }
+
+    /// Puts a row where its time says into the record.
+    fn put(&mut self, row: Row) -> Result<(), Failure> {
+        let Row { mut sample, t_us, line, unix_us } = row;
+        let is_date = t_us >= EARLIEST_DATE_US;
+        // Test time is kept as it is; dates count from the first row.
+        let first = || if is_date { t_us } else { t_us.min(0) };
+        sample.t_us = t_us.saturating_sub(*self.origin_us.get_or_insert_with(first));
+        self.last_us = self.last_us.max(sample.t_us);
         let seq = self.next;
         self.next += 1;
-        self.now_us = self.now_us.max(sample.t_us);
-        self.last_us = self.last_us.max(sample.t_us);
-        if self.next_line != self.line {
-            self.batch.line_marks.push(LineMark { run: self.run.id, seq, line: self.line });
+        if self.next_line != line {
+            self.batch.line_marks.push(LineMark { run: self.run.id, seq, line });
         }
-        self.next_line = self.line + 1;
-        if let Some(unix_us) = sample.instrument_t_us.filter(|t| *t >= EARLIEST_DATE_US) {
+        self.next_line = line + 1;
+        if let Some(unix_us) = unix_us.or(is_date.then_some(t_us)) {
             self.see(sample.t_us, unix_us);
         }
         let (run, decode_set) = (self.run.id, self.decode_set.clone());
@@ -203,14 +234,23 @@ impl Intake {
     }
 
     fn complain(&mut self, kind: ComplaintKind, detail: &str) {
-        let marker = match detail.starts_with("the time ran back") {
-            true => MarkerKind::TimeBackwards,
-            false => MarkerKind::Unreadable,
-        };
-        let (line, at_us) = (self.line, self.last_us);
-        let new = || Odd { count: 0, lines: Vec::new(), first: detail.to_owned(), at_us };
-        let odd = self.odd.entry((marker, kind)).or_insert_with(new);
-        odd.count += 1;
+        self.note((MarkerKind::Unreadable, kind), self.line, detail);
+    }
+
+    /// Counts a line, once for each kind of trouble.
+    fn note(&mut self, kind: (MarkerKind, ComplaintKind), line: u64, detail: &str) {
+        let at_us = self.last_us;
+        let odd = self.odd.entry(kind).or_insert_with(|| Odd {
+            count: 0,
+            lines: Vec::new(),
+            latest_line: 0,
+            first: detail.to_owned(),
+            at_us,
+        });
+        if odd.latest_line == line {
+            return;
+        }
+        (odd.latest_line, odd.count) = (line, odd.count + 1);
         if odd.lines.len() < LISTED {
             odd.lines.push(line);
         }
@@ -228,18 +268,15 @@ impl Intake {
         }
     }
 
-    /// Test time is the axis and another column has dates: the first row with
-    /// both gives all rows theirs.
-    fn date_first_row(&mut self, row: &[u8], plan: &Plan) {
-        let Some(column) = self.date.column else { return };
+    /// Test time is the axis and another column has dates: that of this row.
+    fn date_in(&self, row: &[u8], plan: &Plan) -> Option<i64> {
         let text = String::from_utf8_lossy(row);
         let cells = guess::split(text.trim_end(), &plan.hints);
-        let Some(cell) = cells.get(column) else { return };
+        let cell = cells.get(self.date.column?)?;
         let number = cell.parse::<f64>().ok().map(|seconds| seconds * 1e6);
         let date = || cell.parse::<jiff::Timestamp>().ok().map(|t| t.as_microsecond() as f64);
-        if let Some(unix_us) = number.or_else(date).filter(|us| *us >= EARLIEST_DATE_US as f64) {
-            self.see(self.now_us, unix_us as i64);
-        }
+        let unix_us = number.or_else(date).filter(|us| *us >= EARLIEST_DATE_US as f64)?;
+        Some(unix_us as i64)
     }
 
     /// Writes what is left, and the session over it all.
@@ -249,8 +286,13 @@ impl Intake {
         sha256: Option<String>,
         plan: &Plan,
     ) -> Result<Session, Failure> {
+        if let Some(row) = self.order.end() {
+            self.put(row)?;
+        }
         let odd = std::mem::take(&mut self.odd);
-        self.batch.markers = odd.into_iter().map(|(kind, odd)| self.marker(kind.0, odd)).collect();
+        let notes = std::mem::take(&mut self.notes).into_iter().map(|text| self.told(text));
+        let odd = odd.into_iter().map(|(kind, odd)| self.marker(kind.0, odd));
+        self.batch.markers = notes.chain(odd).collect();
         self.store.append(&std::mem::take(&mut self.batch))?;
         if let Some(pack) = &plan.pack {
             self.store.put_pack(pack)?;
@@ -273,18 +315,30 @@ impl Intake {
         Ok(session)
     }
 
-    fn judge(&mut self, session: Session, remarks: Vec<String>) -> Result<Imported, Failure> {
+    fn judge(&mut self, session: Session) -> Result<Imported, Failure> {
         let reader = Reader::open(self.store.path())?;
         let view = View { build: BUILD.to_owned(), ..View::default() };
         let (report, _) = holding(&reader, session.id, &view)?;
         self.store.save_report(session.id, session.revision, &report)?;
-        Ok(Imported { session: session.id, report, remarks })
+        Ok(Imported { session: session.id, report })
+    }
+
+    /// How the file was read goes into the record: figures hang on it.
+    fn told(&self, text: String) -> Marker {
+        let at = Bound { run: self.run.id, t_us: 0 };
+        let source = Some(self.decode_set.source.clone());
+        Marker { source, ..Marker::new(at, MarkerKind::Note, text) }
     }
 
     fn marker(&self, kind: MarkerKind, odd: Odd) -> Marker {
         let at = Bound { run: self.run.id, t_us: odd.at_us };
         let text = match kind {
-            MarkerKind::TimeBackwards => format!("{} rows whose time runs backwards", odd.count),
+            MarkerKind::TimeBackwards if odd.count == 1 => {
+                "1 row whose time is out of order; left out".to_owned()
+            }
+            MarkerKind::TimeBackwards => {
+                format!("{} rows whose time is out of order; left out", odd.count)
+            }
             _ => format!("not understood: {}", odd.first),
         };
         let source = Some(self.decode_set.source.clone());

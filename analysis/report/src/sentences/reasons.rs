@@ -18,6 +18,14 @@ pub const UNCERTAINTY_NOT_COMPUTED: &str =
 
 /// There was no current channel.
 pub const NO_CURRENT: &str = "no current was recorded";
+/// All of the current is beyond what any pack of that rating carries.
+pub const CURRENT_NOT_BELIEVED: &str =
+    "no pack of this rating carries the current that was read; see whether it is written in mA";
+/// Some of it is.
+pub const CURRENTS_LEFT_OUT: &str = "currents that no pack of this rating carries were left out";
+/// The meter stood at its end.
+pub const CURRENT_CLIPPED: &str =
+    "the meter stood at the end of its range: the current may have been higher";
 
 /// There was no voltage for some of the current.
 pub const VOLTAGE_LACKING: &str = "a voltage was lacking for part of the time";
