@@ -8,6 +8,7 @@ use std::time::{Duration, Instant};
 
 use ampledger_decoders::{Command, Driver, Input, Output};
 use ampledger_store::NewRun;
+use ampledger_types::time::EARLIEST_DATE_US;
 use ampledger_types::{ClockObservation, Frame, RunId};
 use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
@@ -22,9 +23,6 @@ const WRITE_LIMIT: Duration = Duration::from_secs(5);
 const DRAIN_LIMIT: Duration = Duration::from_secs(10);
 /// How often waiting frames are handed to the recorder.
 const FLUSH_EVERY: Duration = Duration::from_secs(1);
-/// Instrument times beyond 2001-01-01 UTC are dates; smaller ones count from
-/// some start.
-const EARLIEST_DATE_US: i64 = 978_307_200_000_000;
 
 /// How a conversation ended.
 pub enum Ended {

@@ -7,6 +7,7 @@ use std::path::Path;
 use ampledger_decoders::config::{FieldConfig, Sign, nearest};
 use ampledger_decoders::mapping::heading::{self, Role};
 use ampledger_decoders::{Complaint, DecoderConfig, Driver, Input, Output, builtin};
+use ampledger_types::time::EARLIEST_DATE_US;
 use ampledger_types::unit::parse_unit;
 use ampledger_types::{Quantity, Sample};
 use serde_json::{Map, Value, json};
@@ -14,9 +15,6 @@ use serde_json::{Map, Value, json};
 use super::beginning::{Beginning, Hints};
 use super::{Understood, refused};
 use crate::exit::Failure;
-
-/// Instrument times beyond 2001-01-01 UTC are dates.
-const EARLIEST_DATE_US: i64 = 978_307_200_000_000;
 
 /// What the first lines give under a configuration.
 struct Trial {

@@ -53,7 +53,8 @@ pub fn open(file: &Path, progress: &Progress) -> Result<Rows, Failure> {
         #[cfg(not(feature = "parquet"))]
         return Err(super::refused(file, None, "this build reads no Parquet files"));
     }
-    let raw = File::open(file).map_err(cannot())?;
+    // Opened once and read on from there: a pipe cannot be read again.
+    let raw = io::Cursor::new(magic.to_vec()).chain(raw);
     let digest = Arc::new(std::sync::Mutex::new(Sha256::new()));
     let counted = Counted { inner: raw, read: progress.clone(), digest: digest.clone() };
     let unpacked: Box<dyn Read> = match magic {
@@ -114,7 +115,7 @@ fn read_up_to(file: &mut File, buffer: &mut [u8]) -> io::Result<usize> {
 
 /// Counts and digests what is read of the file itself.
 struct Counted {
-    inner: File,
+    inner: io::Chain<io::Cursor<Vec<u8>>, File>,
     read: Progress,
     digest: Arc<std::sync::Mutex<Sha256>>,
 }

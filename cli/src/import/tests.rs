@@ -339,6 +339,21 @@ fn a_file_that_breaks_off_keeps_what_was_read_and_says_so() {
 }
 
 #[test]
+fn a_pipe_is_read_like_a_file() {
+    let shed = Shed::new();
+    let pipe = shed.0.path().join("pipe");
+    let mode = rustix::fs::Mode::RUSR | rustix::fs::Mode::WUSR;
+    rustix::fs::mknodat(rustix::fs::CWD, &pipe, rustix::fs::FileType::Fifo, mode, 0).unwrap();
+    let text = format!("time_s,current_A,voltage_V\n{}", rows(|t| format!("{t},-36,26")));
+    let writer = pipe.clone();
+    let writing = std::thread::spawn(move || std::fs::write(writer, text).unwrap());
+    let report = import(&pipe, &shed.plan(Hints::default()), &Progress::default()).unwrap().report;
+    writing.join().unwrap();
+    let delivered = report.results.discharging_capacity_ah.value.unwrap();
+    assert!((delivered - 1.0).abs() < 1e-12, "{delivered}");
+}
+
+#[test]
 fn mutated_files_never_panic() {
     // A fixed count with a seed that the message names.
     let whole = format!("time_s,current_A,voltage_V\n{}", rows(|t| format!("{t},-36,26")));

@@ -9,6 +9,7 @@ use ampledger_decoders::{ComplaintKind, Driver, Input, Output, builtin};
 use ampledger_report::{View, holding};
 use ampledger_store::{Batch, NewRun, NewSession, NumberedSample, Reader, Store};
 use ampledger_types::result::SessionReport;
+use ampledger_types::time::EARLIEST_DATE_US;
 use ampledger_types::{
     Bound, ClockObservation, DecodeSet, LineMark, Marker, MarkerKind, Run, Sample, Seq, Session,
     Tag,
@@ -25,8 +26,6 @@ use crate::exit::Failure;
 const BATCH: usize = 10_000;
 /// Lines listed of each kind of trouble.
 const LISTED: usize = 20;
-/// Instrument times beyond 2001-01-01 UTC are dates.
-const EARLIEST_DATE_US: i64 = 978_307_200_000_000;
 
 /// What became of a file.
 pub struct Imported {

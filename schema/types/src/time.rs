@@ -3,6 +3,10 @@
 
 use serde::{Deserialize, Serialize};
 
+/// An instrument's own time beyond this (2001-01-01 UTC) is a date, in
+/// microseconds since 1970; a smaller one counts from some beginning.
+pub const EARLIEST_DATE_US: i64 = 978_307_200_000_000;
+
 /// Number of a run in its store, from 1, growing.
 #[derive(
     Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize,

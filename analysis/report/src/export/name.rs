@@ -1,5 +1,5 @@
-//! Names of exported files, after the Battery Data Format's recommendation
-//! `Institution__Cell__YYYYMMDD_XXX` with `.bdf.` before the last extension.
+//! Names of exported files, after the Battery Data Format's recommendation:
+//! institution, cell, day and a number, with `.bdf.` before the last extension.
 
 use ampledger_types::result::SessionReport;
 

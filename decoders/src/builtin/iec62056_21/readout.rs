@@ -6,8 +6,8 @@ use serde::{Deserialize, Serialize};
 
 /// A readout longer than this is given up.
 pub const LONGEST_BYTES: usize = 32 * 1024;
-/// An identification longer than this is none: `/XXXZ` and 16 characters, with
-/// room for meters that send more.
+/// An identification longer than this is none: a stroke, three letters, the
+/// rate and 16 characters, with room for meters that send more.
 const LONGEST_IDENTIFICATION: usize = 64;
 /// Bytes outside a readout are reported by so many at the latest.
 const MOST_UNREPORTED: usize = 1024;
@@ -155,7 +155,7 @@ impl Framer {
         }
     }
 
-    /// `XXXZ` and more: three letters of the maker, a character for the rate.
+    /// Three letters of the maker, a character for the rate, and more.
     /// `?` is a request, as an optical head sends it back.
     fn identify(&mut self, each: &mut impl FnMut(Piece<'_>)) {
         let line = std::mem::take(&mut self.buffer);
