@@ -3,7 +3,9 @@
 
 use std::sync::Arc;
 
-use ampledger_types::{ClockObservation, DecodeSet, Frame, LineMark, Marker, RunId, Sample, Seq};
+use ampledger_types::{
+    ClockObservation, DecodeSet, Frame, FrameKind, LineMark, Marker, RunId, Sample, Seq,
+};
 use rusqlite::{Connection, params};
 
 use crate::error::{Fault, Refusal, StoreError};
@@ -100,7 +102,7 @@ impl Store {
     }
 }
 
-fn write_samples(
+pub(crate) fn write_samples(
     db: &Connection,
     interned: &mut Interned,
     samples: &[NumberedSample],
@@ -180,8 +182,8 @@ fn write_frames(db: &Connection, chunk: &FrameChunk) -> Result<(), Fault> {
     let set = intern::decode_set(db, &chunk.decode_set)?;
     let mut insert = db.prepare_cached(
         "INSERT INTO frame_chunk \
-         (run, decode_set, first_number, t_min_us, t_max_us, snapshot, frames) \
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7) ON CONFLICT DO NOTHING",
+         (run, decode_set, first_number, t_min_us, t_max_us, opens, snapshot, frames) \
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) ON CONFLICT DO NOTHING",
     )?;
     let (mut snapshot, mut rest) = (chunk.snapshot.as_deref(), chunk.frames.as_slice());
     while let Some(first) = rest.first() {
@@ -195,6 +197,7 @@ fn write_frames(db: &Connection, chunk: &FrameChunk) -> Result<(), Fault> {
             number,
             times().min(),
             times().max(),
+            first.kind == FrameKind::Opened,
             snapshot.take(),
             bytes
         ])?;
@@ -203,7 +206,7 @@ fn write_frames(db: &Connection, chunk: &FrameChunk) -> Result<(), Fault> {
     Ok(())
 }
 
-fn write_marker(db: &Connection, marker: &Marker) -> Result<(), Fault> {
+pub(crate) fn write_marker(db: &Connection, marker: &Marker) -> Result<(), Fault> {
     let Marker { at, kind, source, session, count, lines, text } = marker;
     let lines = crate::records::to_json("the marker", lines)?;
     let kind = crate::records::to_json("the marker", kind)?;

@@ -183,6 +183,21 @@ pub enum Refusal {
         /// The revision.
         revision: u32,
     },
+    /// A sample that was decoded again must lie in the stretch it stands in.
+    #[error("sample {seq} lies outside the stretch that is decoded again")]
+    OutsideStretch {
+        /// Its number.
+        seq: Seq,
+    },
+    /// Decoding again must leave something.
+    #[error("decoding {source_name} again gives no sample, so what is there stays")]
+    EmptyStretch {
+        /// The source.
+        source_name: String,
+    },
+    /// Whoever was writing gave it up.
+    #[error("it was given up half-way, and nothing of it was written")]
+    GivenUp,
     /// It could not be read back as it is, for instance a figure that is no
     /// number.
     #[error("{what} cannot be kept: {detail}")]

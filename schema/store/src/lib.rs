@@ -6,6 +6,7 @@
 
 mod append;
 mod error;
+mod frame_log;
 mod frames;
 mod holder;
 mod intern;
@@ -17,12 +18,15 @@ mod read;
 mod reader;
 mod readings;
 mod records;
+mod redecode;
 mod runs;
 
 pub use append::{Batch, FrameChunk, NumberedSample};
 pub use error::{OpenError, Refusal, StoreError};
+pub use frame_log::{ChunkHead, DroppedFrames};
 pub use open::Store;
 pub use read::Range;
 pub use reader::Reader;
 pub use records::NewSession;
+pub use redecode::{Redecoder, Redecoding, Stretch};
 pub use runs::NewRun;

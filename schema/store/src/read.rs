@@ -7,12 +7,12 @@ use std::ops::ControlFlow;
 use ampledger_types::{Bound, RunId, Sample, Seq};
 use rusqlite::{Connection, Row, params};
 
-use crate::append::{FrameChunk, NumberedSample};
+use crate::append::NumberedSample;
 use crate::error::{Fault, StoreError};
-use crate::frames;
 use crate::intern::Origins;
 use crate::reader::{self, Reader};
 use crate::readings;
+use crate::redecode::{self, Merged};
 
 /// Rows looked at in one transaction.
 const PAGE: i64 = 4096;
@@ -42,50 +42,37 @@ impl Range {
         self.from <= at && self.to.is_none_or(|to| at <= to)
     }
 
-    fn names(&self, source: &str) -> bool {
+    pub(crate) fn names(&self, source: &str) -> bool {
         self.sources.is_empty() || self.sources.iter().any(|s| s == source)
     }
 }
 
 impl Reader {
     /// Calls `take` with every sample of the range, in order of number, until
-    /// it breaks. Memory does not grow with the range.
+    /// it breaks. What was decoded again comes in place of what it stands in
+    /// for, in order of time. Memory does not grow with the range.
     pub fn samples(
         &self,
         range: &Range,
         mut take: impl FnMut(NumberedSample) -> ControlFlow<()>,
     ) -> Result<(), StoreError> {
-        let spans = self.read(|db| spans(db, range))?;
+        let (spans, redecodings) =
+            self.read(|db| Ok((spans(db, range)?, redecode::redecodings(db, range)?)))?;
+        let read_page = |numbers| self.read(|db| page(db, &self.origins, range, numbers));
+        if !redecodings.is_empty() {
+            return Merged::new(&redecodings, &spans).read(read_page, take);
+        }
         let mut after = 0;
         for (first, last) in spans {
             after = after.max(first - 1);
             while after < last {
-                let page = self.read(|db| page(db, &self.origins, range, after..last))?;
+                let page = read_page(after..last)?;
                 after = page.reached;
                 for sample in page.samples {
                     if take(sample).is_break() {
                         return Ok(());
                     }
                 }
-            }
-        }
-        Ok(())
-    }
-
-    /// Calls `take` with the frame log of one source between two moments, in
-    /// order, until it breaks. Chunks come whole, since only from its snapshot
-    /// on can one be decoded; the first and the last may reach beyond.
-    pub fn frames(
-        &self,
-        source: &str,
-        from: Bound,
-        to: Option<Bound>,
-        mut take: impl FnMut(FrameChunk) -> ControlFlow<()>,
-    ) -> Result<(), StoreError> {
-        for id in self.read(|db| chunks(db, source, from, to))? {
-            let chunk = self.read(|db| chunk(db, &self.origins, id))?;
-            if take(chunk).is_break() {
-                break;
             }
         }
         Ok(())
@@ -113,9 +100,10 @@ pub(crate) fn end(to: Option<Bound>) -> Bound {
     to.unwrap_or(Bound { run: RunId(i64::MAX), t_us: i64::MAX })
 }
 
-struct Page {
-    samples: Vec<NumberedSample>,
-    reached: i64,
+/// Samples of a range, and up to which number they were looked for.
+pub(crate) struct Page {
+    pub(crate) samples: Vec<NumberedSample>,
+    pub(crate) reached: i64,
 }
 
 fn page(
@@ -163,33 +151,4 @@ fn sample(
     let sample =
         Sample { group: origin.group, t_us: at.t_us, instrument_t_us: row.get(4)?, values };
     Ok(Some(NumberedSample { seq, run: at.run, decode_set: origin.decode_set, sample }))
-}
-
-/// Numbers of the chunks that reach into the stretch.
-fn chunks(
-    db: &Connection,
-    source: &str,
-    from: Bound,
-    to: Option<Bound>,
-) -> Result<Vec<i64>, Fault> {
-    let to = end(to);
-    let mut find = db.prepare_cached(
-        "SELECT id FROM frame_chunk \
-         WHERE decode_set IN (SELECT id FROM decode_set WHERE source = ?1) \
-         AND (run, t_max_us) >= (?2, ?3) AND (run, t_min_us) <= (?4, ?5) \
-         ORDER BY run, first_number, id",
-    )?;
-    let rows = find
-        .query_map(params![source, from.run.0, from.t_us, to.run.0, to.t_us], |row| row.get(0))?;
-    Ok(rows.collect::<Result<_, _>>()?)
-}
-
-fn chunk(db: &Connection, origins: &Origins, id: i64) -> Result<FrameChunk, Fault> {
-    let find = "SELECT run, decode_set, snapshot, frames FROM frame_chunk WHERE id = ?1";
-    let mut find = db.prepare_cached(find)?;
-    let (run, set, snapshot, bytes): (i64, i64, Option<Vec<u8>>, Vec<u8>) =
-        find.query_row([id], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)))?;
-    let frames = frames::read(&bytes)
-        .ok_or_else(|| Fault::Damaged(format!("frame chunk {id} cannot be read")))?;
-    Ok(FrameChunk { run: RunId(run), decode_set: origins.set(db, set)?, snapshot, frames })
 }

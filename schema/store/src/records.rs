@@ -178,7 +178,7 @@ fn write_session(db: &Connection, session: &Session) -> Result<(), Fault> {
     Ok(())
 }
 
-fn sessions(db: &Connection, only: Option<i64>) -> Result<Vec<Session>, Fault> {
+pub(crate) fn sessions(db: &Connection, only: Option<i64>) -> Result<Vec<Session>, Fault> {
     let mut find = db.prepare_cached(
         "SELECT id, uuid, pack, sources, start_run, start_t_us, end_run, end_t_us, revision, \
          cutoff_voltage_volt, cutoff_rule FROM session WHERE ?1 IS NULL OR id = ?1 ORDER BY id",

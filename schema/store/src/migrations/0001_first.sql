@@ -70,6 +70,18 @@ CREATE TABLE sample_span (
     t_max_us  INTEGER NOT NULL
 ) STRICT;
 
+-- A stretch of a source that was decoded again: in it, samples first_seq to
+-- last_seq stand in for those of lower numbers. Of several, the last counts.
+CREATE TABLE redecoding (
+    id        INTEGER PRIMARY KEY,
+    source    TEXT NOT NULL,
+    run       INTEGER NOT NULL REFERENCES run (id),
+    from_t_us INTEGER NOT NULL,
+    to_t_us   INTEGER NOT NULL,
+    first_seq INTEGER NOT NULL,
+    last_seq  INTEGER NOT NULL CHECK (last_seq >= first_seq)
+) STRICT;
+
 -- From where in a file the samples of a run came: sample seq from this line,
 -- the next from the line after, until another row says otherwise.
 CREATE TABLE line_mark (
@@ -86,6 +98,7 @@ CREATE TABLE frame_chunk (
     first_number INTEGER NOT NULL,
     t_min_us     INTEGER NOT NULL,
     t_max_us     INTEGER NOT NULL,
+    opens        INTEGER NOT NULL CHECK (opens IN (0, 1)),
     snapshot     BLOB,
     frames       BLOB NOT NULL,
     UNIQUE (decode_set, run, first_number)

@@ -5,7 +5,9 @@
 mod shed;
 
 mod faults;
+mod frame_log;
 mod model;
 mod opening;
 mod reading;
+mod redecoding;
 mod round_trip;

@@ -1,0 +1,210 @@
+//! The frame log: reading its chunks, and dropping the oldest of what no
+//! session needs once a source has more than its budget.
+
+use std::ops::ControlFlow;
+use std::sync::Arc;
+
+use ampledger_types::{Bound, DecodeSet, RunId, Session};
+use rusqlite::{Connection, Row, params};
+
+use crate::append::FrameChunk;
+use crate::error::{Fault, StoreError};
+use crate::frames;
+use crate::intern::Origins;
+use crate::open::Store;
+use crate::read::end;
+use crate::reader::Reader;
+
+/// Chunks dropped in one transaction.
+const DROPPED_AT_ONCE: usize = 256;
+
+/// A chunk of the frame log without its frames.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ChunkHead {
+    /// Its number in the store.
+    pub id: i64,
+    /// The run whose clock its times are.
+    pub run: RunId,
+    /// The decoder that took the frames in.
+    pub decode_set: Arc<DecodeSet>,
+    /// Number of its first frame.
+    pub first_number: u64,
+    /// Time of the earliest frame, microseconds.
+    pub t_min_us: i64,
+    /// Time of the latest frame, microseconds.
+    pub t_max_us: i64,
+    /// Whether the decoder's state before it is kept.
+    pub has_snapshot: bool,
+    /// Whether its first frame is an opened connection: a decoder can begin
+    /// there with nothing known.
+    pub opens: bool,
+    /// Bytes it takes in the store.
+    pub bytes: u64,
+}
+
+/// What was dropped of a source's frame log.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct DroppedFrames {
+    /// Chunks.
+    pub chunks: usize,
+    /// Their bytes.
+    pub bytes: u64,
+    /// Bytes above the budget that are left because sessions need them.
+    pub held_bytes: u64,
+}
+
+impl Reader {
+    /// Calls `take` with the frame log of one source between two moments, in
+    /// order, until it breaks. Chunks come whole, since only from its snapshot
+    /// on can one be decoded; the first and the last may reach beyond.
+    pub fn frames(
+        &self,
+        source: &str,
+        from: Bound,
+        to: Option<Bound>,
+        mut take: impl FnMut(FrameChunk) -> ControlFlow<()>,
+    ) -> Result<(), StoreError> {
+        let to = end(to);
+        for head in self.chunks(source)? {
+            let at = |t_us| Bound { run: head.run, t_us };
+            if at(head.t_max_us) < from || at(head.t_min_us) > to {
+                continue;
+            }
+            if take(self.chunk(head.id)?).is_break() {
+                break;
+            }
+        }
+        Ok(())
+    }
+
+    /// All chunks of a source's frame log, in order.
+    pub fn chunks(&self, source: &str) -> Result<Vec<ChunkHead>, StoreError> {
+        self.read(|db| heads(db, &self.origins, source))
+    }
+
+    /// One chunk, with its frames.
+    pub fn chunk(&self, id: i64) -> Result<FrameChunk, StoreError> {
+        self.read(|db| chunk(db, &self.origins, id))
+    }
+}
+
+impl Store {
+    /// Drops the oldest chunks of each source's frame log that no session
+    /// needs, until it takes no more than `budget_bytes`. A session needs its
+    /// sources' frames from the last saved state of the decoder before its
+    /// start. Returns what was dropped, by source.
+    pub fn drop_old_frames(
+        &mut self,
+        budget_bytes: u64,
+    ) -> Result<Vec<(String, DroppedFrames)>, StoreError> {
+        self.write(|tx, _| {
+            let origins = Origins::default();
+            let sessions = crate::records::sessions(tx, None)?;
+            let mut dropped = Vec::new();
+            for source in sources(tx)? {
+                let heads = heads(tx, &origins, &source)?;
+                let needed = needed(&heads, &source, &sessions);
+                let (ids, of_source) = choose(&heads, &needed, budget_bytes);
+                let mut delete = tx.prepare_cached("DELETE FROM frame_chunk WHERE id = ?1")?;
+                for id in &ids {
+                    delete.execute([id])?;
+                }
+                if of_source != DroppedFrames::default() {
+                    dropped.push((source, of_source));
+                }
+            }
+            Ok(dropped)
+        })
+    }
+}
+
+/// Which chunks the sessions need.
+fn needed(heads: &[ChunkHead], source: &String, sessions: &[Session]) -> Vec<bool> {
+    let mut needed = vec![false; heads.len()];
+    for session in sessions {
+        if !session.sources.is_empty() && !session.sources.contains(source) {
+            continue;
+        }
+        let to = end(session.end);
+        let inside = |head: &ChunkHead| {
+            let at = |t_us| Bound { run: head.run, t_us };
+            at(head.t_max_us) >= session.start && at(head.t_min_us) <= to
+        };
+        let Some(first) = heads.iter().position(inside) else { continue };
+        // Back to where decoding can begin.
+        let of_run = |i: &usize| heads[*i].run == heads[first].run;
+        let begin = (0..=first).rev().take_while(of_run).find(|i| heads[*i].has_snapshot);
+        for (i, head) in heads.iter().enumerate().skip(begin.unwrap_or(first)) {
+            needed[i] |= i <= first || inside(head);
+        }
+    }
+    needed
+}
+
+/// The chunks to drop now.
+fn choose(heads: &[ChunkHead], needed: &[bool], budget: u64) -> (Vec<i64>, DroppedFrames) {
+    let mut left: u64 = heads.iter().map(|head| head.bytes).sum();
+    let (mut ids, mut dropped) = (Vec::new(), DroppedFrames::default());
+    let mut all_looked_at = true;
+    for (head, needed) in heads.iter().zip(needed) {
+        if left <= budget || ids.len() == DROPPED_AT_ONCE {
+            all_looked_at = false;
+            break;
+        }
+        if !needed {
+            ids.push(head.id);
+            left -= head.bytes;
+            dropped.chunks += 1;
+            dropped.bytes += head.bytes;
+        }
+    }
+    if all_looked_at {
+        dropped.held_bytes = left.saturating_sub(budget);
+    }
+    (ids, dropped)
+}
+
+fn sources(db: &Connection) -> Result<Vec<String>, Fault> {
+    let mut find = db.prepare_cached("SELECT DISTINCT source FROM decode_set ORDER BY source")?;
+    let rows = find.query_map([], |row| row.get(0))?;
+    Ok(rows.collect::<Result<_, _>>()?)
+}
+
+fn heads(db: &Connection, origins: &Origins, source: &str) -> Result<Vec<ChunkHead>, Fault> {
+    let mut find = db.prepare_cached(
+        "SELECT id, run, decode_set, first_number, t_min_us, t_max_us, snapshot IS NOT NULL, \
+         opens, length(frames) + ifnull(length(snapshot), 0) FROM frame_chunk \
+         WHERE decode_set IN (SELECT id FROM decode_set WHERE source = ?1) \
+         ORDER BY run, first_number, id",
+    )?;
+    let mut rows = find.query(params![source])?;
+    let mut heads = Vec::new();
+    while let Some(row) = rows.next()? {
+        heads.push(head(db, origins, row)?);
+    }
+    Ok(heads)
+}
+
+fn head(db: &Connection, origins: &Origins, row: &Row<'_>) -> Result<ChunkHead, Fault> {
+    Ok(ChunkHead {
+        id: row.get(0)?,
+        run: RunId(row.get(1)?),
+        decode_set: origins.set(db, row.get(2)?)?,
+        first_number: row.get::<_, i64>(3)?.cast_unsigned(),
+        t_min_us: row.get(4)?,
+        t_max_us: row.get(5)?,
+        has_snapshot: row.get(6)?,
+        opens: row.get(7)?,
+        bytes: row.get::<_, i64>(8)?.cast_unsigned(),
+    })
+}
+
+fn chunk(db: &Connection, origins: &Origins, id: i64) -> Result<FrameChunk, Fault> {
+    let find = "SELECT run, decode_set, snapshot, frames FROM frame_chunk WHERE id = ?1";
+    let mut find = db.prepare_cached(find)?;
+    let (run, set, snapshot, bytes): (i64, i64, Option<Vec<u8>>, Vec<u8>) =
+        find.query_row([id], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)))?;
+    let frames = frames::read(&bytes)
+        .ok_or_else(|| Fault::Damaged(format!("frame chunk {id} cannot be read")))?;
+    Ok(FrameChunk { run: RunId(run), decode_set: origins.set(db, set)?, snapshot, frames })
+}
