@@ -25,6 +25,7 @@ fn every_command_speaks_json() {
         "sessions --json",
         "stop --json",
         "show last --json",
+        "redecode last --json",
         "packs --json",
         "doctor --json",
         &export,

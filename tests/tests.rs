@@ -12,6 +12,7 @@ mod peers;
 
 // The main job.
 mod discharge;
+mod redecode;
 mod replay;
 mod sessions;
 

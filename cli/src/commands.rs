@@ -8,6 +8,7 @@ mod export;
 mod import;
 mod man;
 mod packs;
+mod redecode;
 mod report;
 mod sessions;
 mod show;
@@ -74,6 +75,7 @@ pub enum Command {
     Sessions(sessions::Sessions),
     Show(show::Show),
     Packs(packs::Packs),
+    Redecode(redecode::Redecode),
     Sources(sources::Sources),
     Doctor(doctor::Doctor),
     Demo(demo::Demo),
@@ -110,6 +112,7 @@ pub fn run(cli: Cli) -> Result<Exit, Failure> {
         Command::Sessions(command) => command.run(&context),
         Command::Show(command) => command.run(&context),
         Command::Packs(command) => command.run(&context),
+        Command::Redecode(command) => command.run(&context),
         Command::Sources(command) => command.run(&context),
         Command::Doctor(command) => command.run(&context),
         Command::Demo(command) => command.run(&context),

@@ -2,6 +2,7 @@
 //! reads no clock and prints nothing. Sentences come from the report crate.
 
 pub mod packs;
+pub mod redecode;
 pub mod report;
 pub mod sessions;
 pub mod sources;

@@ -78,6 +78,7 @@ pub fn router(daemon: Arc<Daemon>) -> Router {
         .route("/v1/sessions/{session}", get(sessions::show))
         .route("/v1/sessions/{session}/stop", post(sessions::stop))
         .route("/v1/sessions/{session}/tags", post(sessions::tag))
+        .route("/v1/sessions/{session}/redecode", post(sessions::redecode))
         .route("/v1/sessions/{session}/export", get(export::table))
         .route("/v1/sessions/{session}/export/metadata", get(export::metadata))
         .route("/v1/sessions/{session}/report", get(report::report_page))

@@ -15,7 +15,8 @@ use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value, json};
 
-use ampledger_decoders::config::{nearest, with_nearest};
+use ampledger_decoders::DecoderConfig;
+use ampledger_decoders::config::{FieldConfig, nearest, with_nearest};
 
 pub use source::{
     Parity, ReplayConfig, ReplayRate, SerialConfig, SourceConfig, StopBits, UsbIdentity,
@@ -44,6 +45,8 @@ pub struct Config {
 pub struct StoreConfig {
     /// The SQLite file.
     pub path: PathBuf,
+    /// How much of a source's frame log is kept outside sessions, MiB.
+    pub frame_log_mebibyte: u64,
 }
 
 /// `[api]`
@@ -138,6 +141,43 @@ pub fn load(file: Option<&Path>, overrides: &Overrides) -> Result<Config, Config
     Reading { file, text: &text, figment: &figment, problems: Vec::new() }.config(merged)
 }
 
+/// A decoder with what it is built from.
+pub type DecoderTable = (String, DecoderConfig);
+
+/// The decoders of the tables `[sources.NAME]` in a text, whatever else is in
+/// it. Everything that is wrong is told at once, with the line.
+pub fn decoder_tables(file: &str, text: &str) -> Result<BTreeMap<String, DecoderTable>, String> {
+    #[derive(Deserialize)]
+    struct Table {
+        decoder: String,
+        #[serde(default)]
+        options: Map<String, Value>,
+        #[serde(default)]
+        fields: BTreeMap<String, FieldConfig>,
+    }
+    let (file, figment) = (Path::new(file), Figment::from(Toml::string(text)));
+    let whole: Value =
+        figment.extract().map_err(|e| malformed(Some(file), text, &e).to_string())?;
+    let mut reading = Reading { file: Some(file), text, figment: &figment, problems: Vec::new() };
+    let mut tables = BTreeMap::new();
+    for (name, table) in whole.get("sources").and_then(Value::as_object).into_iter().flatten() {
+        let prefix = format!("sources.{name}");
+        let Some(Table { decoder, options, fields }) = reading.read(&prefix, Some(table.clone()))
+        else {
+            continue;
+        };
+        let config = DecoderConfig { options, fields };
+        if let Some(problem) = source::check_decoder(&decoder, &config) {
+            reading.problem(&format!("{prefix}.{}", problem.key), problem.what);
+        }
+        tables.insert(name.clone(), (decoder, config));
+    }
+    match reading.problems.is_empty() {
+        true => Ok(tables),
+        false => Err(ConfigError::Unusable(reading.problems).to_string()),
+    }
+}
+
 fn layers(text: &str, overrides: &Overrides) -> Figment {
     let mut flags = Map::new();
     if let Some(path) = &overrides.store {
@@ -158,7 +198,7 @@ fn layers(text: &str, overrides: &Overrides) -> Figment {
 
 fn defaults() -> Value {
     json!({
-        "store": { "path": "/var/lib/ampledger/ampledger.db" },
+        "store": { "path": "/var/lib/ampledger/ampledger.db", "frame_log_mebibyte": 1024 },
         "api": { "socket": "/run/ampledger/ampledger.sock" },
         "log": { "format": "human", "filter": "info" },
         "sources": {},

@@ -39,7 +39,6 @@ pub struct Conversation<'l, L> {
     source: Arc<Source>,
     link: &'l mut L,
     driver: Driver,
-    log: FrameLog,
     run: RunId,
     /// The boot id of a replay's own run; `None` for a live one.
     own_boot: Option<String>,
@@ -52,19 +51,18 @@ impl<'l, L: Link> Conversation<'l, L> {
     /// Prepares a fresh decoder. A replay gets a run with a boot clock of its
     /// own, beginning at 0.
     pub async fn begin(source: Arc<Source>, link: &'l mut L) -> Result<Self, String> {
-        let driver = Driver::new(source.decoder()?);
+        let driver = Driver::numbered_from(source.next_frame(), source.decoder()?);
         let own_boot =
             source.config.replay.is_some().then(|| format!("replay-{}", uuid::Uuid::new_v4()));
         let run = match &own_boot {
             None => source.intake.run,
             Some(boot_id) => begin_replay(&source, boot_id).await?,
         };
-        let log = FrameLog::new(source.intake.recorder.clone(), run);
+        source.begin_log(FrameLog::new(source.intake.recorder.clone(), run));
         Ok(Conversation {
             source,
             link,
             driver,
-            log,
             run,
             own_boot,
             replay_now_us: 0,
@@ -160,10 +158,12 @@ impl<'l, L: Link> Conversation<'l, L> {
     /// complaints at once, requests into the queue.
     fn give(&mut self, input: Input<'_>) {
         let now_us = self.now_us();
-        self.log.begin(&self.driver);
+        self.source.log(|log| log.begin(&self.driver));
         let (frame, outputs) = self.driver.give(now_us, input);
         let outputs: Vec<Output> = outputs.collect();
-        self.log.add(frame, &self.source.decode_set());
+        self.source.framed(frame.number);
+        let set = self.source.decode_set();
+        self.source.log(|log| log.add(frame, &set));
         for output in outputs {
             match output {
                 Output::Sample(sample) => self.sample(sample),
@@ -186,7 +186,9 @@ impl<'l, L: Link> Conversation<'l, L> {
         let now_us = self.source.clock().now_us();
         if let Some(boot_id) = &self.own_boot {
             let date = sample.instrument_t_us.filter(|t| *t >= EARLIEST_DATE_US);
-            if let Some(unix_us) = date.filter(|d| self.log.dates_moved(d - sample.t_us)) {
+            let moved =
+                |d: &i64| self.source.log(|log| log.dates_moved(d - sample.t_us)) == Some(true);
+            if let Some(unix_us) = date.filter(moved) {
                 let seen = ClockObservation { t_us: sample.t_us, unix_us, synchronised: true };
                 self.source.intake.recorder.observation(boot_id, seen);
             }
@@ -199,7 +201,7 @@ impl<'l, L: Link> Conversation<'l, L> {
     /// Hands what has gathered over to the record.
     fn flush(&mut self, is_end: bool) {
         self.source.mark_unreadable(self.run, self.now_us(), is_end);
-        self.log.flush(&self.source.decode_set());
+        self.source.flush_log();
     }
 
     fn now_us(&self) -> i64 {

@@ -4,13 +4,13 @@
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
-use ampledger_store::NumberedSample;
+use ampledger_store::{NumberedSample, Store};
 use ampledger_types::{Bound, Marker, MarkerKind, RunId, Seq};
 use tokio::sync::broadcast;
 
 use crate::clock::Clock;
 use crate::keeper::Keeper;
-use crate::recorder::Recorder;
+use crate::recorder::{CannotRecord, Recorder};
 
 /// Samples that a slow listener may be behind before it is told to catch up.
 const HUB_LENGTH: usize = 8192;
@@ -59,6 +59,18 @@ impl Intake {
         self.keeper.feed(&sample);
         let _ = self.hub.send(News::Sample(sample.clone()));
         self.recorder.sample(Arc::unwrap_or_clone(sample))
+    }
+
+    /// Sets numbers aside for samples that are decoded again and does `work` on
+    /// the store, with the first of the numbers, after every sample before
+    /// them is written and before any after them is.
+    pub fn numbered<T: Send + 'static>(
+        &self,
+        count: u64,
+        work: impl FnOnce(&mut Store, Seq) -> T + Send + 'static,
+    ) -> impl Future<Output = Result<T, CannotRecord>> {
+        let first = self.newest.fetch_add(count, Ordering::Relaxed) + 1;
+        self.recorder.in_order(move |store| work(store, first))
     }
 
     /// Marks something that happened, now, in the record.

@@ -13,6 +13,7 @@ mod logging;
 mod marking;
 mod reading;
 mod recorder;
+mod redecode;
 mod service;
 mod source;
 mod sources;

@@ -10,7 +10,7 @@ use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use ampledger_store::{Batch, FrameChunk, NumberedSample, Store, StoreError};
+use ampledger_store::{Batch, DroppedFrames, FrameChunk, NumberedSample, Store, StoreError};
 use ampledger_types::{ClockObservation, Marker, Seq};
 use tokio::sync::{oneshot, watch};
 
@@ -25,6 +25,8 @@ const QUEUE_FOR_FRAMES: usize = QUEUE / 2;
 const KEPT_SAMPLES: usize = 1_000_000;
 /// Bytes of frames kept in memory while the store cannot be written.
 const KEPT_FRAME_BYTES: usize = 64 << 20;
+/// Bytes of frames after whose writing the frame log's budget is looked at.
+const FRAME_BYTES_PER_LOOK: usize = 4 << 20;
 /// How long between two tries to write after one failed.
 const RETRY: Duration = Duration::from_secs(2);
 
@@ -67,7 +69,13 @@ pub struct CannotRecord;
 impl Recorder {
     /// Starts the thread. It ends after [`Recorder::finish`] and tells whether
     /// everything is on disk.
-    pub fn start(store: Store) -> std::io::Result<(Recorder, JoinHandle<bool>)> {
+    ///
+    /// A source's frames take `frame_budget_bytes` in the store, and more only
+    /// where sessions need them.
+    pub fn start(
+        store: Store,
+        frame_budget_bytes: u64,
+    ) -> std::io::Result<(Recorder, JoinHandle<bool>)> {
         let (queue, entries) = sync_channel(QUEUE);
         let state = Arc::new(RecorderState::default());
         let (recorded, recorded_up_to) = watch::channel(store.recorded_up_to());
@@ -78,6 +86,8 @@ impl Recorder {
             recorded,
             pending: Batch::default(),
             frame_bytes: 0,
+            frame_bytes_since_look: FRAME_BYTES_PER_LOOK,
+            frame_budget_bytes,
             works: VecDeque::new(),
             retry_at: None,
             since: None,
@@ -126,6 +136,23 @@ impl Recorder {
             .map_err(|_| CannotRecord)?
             .map_err(|_| CannotRecord)?;
         answered.await.map_err(|_| CannotRecord)
+    }
+
+    /// The same, but in its place before this returns: what is handed over
+    /// afterwards is written after it. Refused if the queue is full.
+    pub fn in_order<T: Send + 'static>(
+        &self,
+        work: impl FnOnce(&mut Store) -> T + Send + 'static,
+    ) -> impl Future<Output = Result<T, CannotRecord>> {
+        let (answer, answered) = oneshot::channel();
+        let work: Work = Box::new(move |store| {
+            let _ = answer.send(work(store));
+        });
+        self.state.waiting.fetch_add(1, Ordering::Relaxed);
+        if self.queue.try_send(Entry::Work(work)).is_err() {
+            self.state.waiting.fetch_sub(1, Ordering::Relaxed);
+        }
+        async move { answered.await.map_err(|_| CannotRecord) }
     }
 
     /// Writes what is left and ends the thread.
@@ -177,6 +204,9 @@ struct Writer {
     recorded: watch::Sender<Seq>,
     pending: Batch,
     frame_bytes: usize,
+    /// Bytes of frames written since the budget was looked at.
+    frame_bytes_since_look: usize,
+    frame_budget_bytes: u64,
     works: VecDeque<Work>,
     retry_at: Option<Instant>,
     since: Option<Instant>,
@@ -263,7 +293,7 @@ impl Writer {
         match self.try_write() {
             Ok(up_to) => {
                 self.pending = Batch::default();
-                self.frame_bytes = 0;
+                self.frame_bytes_since_look += std::mem::take(&mut self.frame_bytes);
                 self.since = None;
                 self.retry_at = None;
                 self.recovered();
@@ -272,6 +302,10 @@ impl Writer {
                     for work in self.works.drain(..) {
                         work(store);
                     }
+                    self.recorded.send_replace(store.recorded_up_to());
+                }
+                if self.frame_bytes_since_look >= FRAME_BYTES_PER_LOOK {
+                    self.drop_old_frames();
                 }
             }
             Err(why) => {
@@ -303,6 +337,17 @@ impl Writer {
         }
     }
 
+    /// Keeps the frame log to its budget. A fault here shows at the next
+    /// write as well.
+    fn drop_old_frames(&mut self) {
+        let Some(store) = &mut self.store else { return };
+        self.frame_bytes_since_look = 0;
+        match store.drop_old_frames(self.frame_budget_bytes) {
+            Ok(dropped) => dropped.iter().for_each(|(source, dropped)| tell(source, dropped)),
+            Err(why) => tracing::warn!("the frame log could not be kept to its budget: {why}"),
+        }
+    }
+
     fn failed(&self, why: &str) {
         let mut trouble = self.state.trouble.lock().unwrap_or_else(|e| e.into_inner());
         if trouble.as_deref() != Some(why) {
@@ -319,6 +364,16 @@ impl Writer {
         if trouble.take().is_some() {
             tracing::info!("recording again; everything kept in memory is on disk");
         }
+    }
+}
+
+fn tell(source: &str, dropped: &DroppedFrames) {
+    let DroppedFrames { chunks, bytes, held_bytes } = *dropped;
+    if chunks > 0 {
+        tracing::info!(source, bytes, "the oldest frames outside sessions were dropped");
+    }
+    if held_bytes > 0 {
+        tracing::debug!(source, held_bytes, "more frames than the budget: sessions need them");
     }
 }
 
@@ -349,7 +404,7 @@ mod tests {
             replay_of: None,
         };
         let run = store.begin_run(&run).unwrap().id;
-        let (recorder, thread) = Recorder::start(store).unwrap();
+        let (recorder, thread) = Recorder::start(store, u64::MAX).unwrap();
         Bench { folder, recorder, thread, run }
     }
 

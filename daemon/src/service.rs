@@ -125,7 +125,7 @@ async fn assemble(config: &Config, clock_rate: f64) -> Result<Parts, ServiceErro
     let instruments = config.sources.iter().map(|(n, s)| (n.clone(), s.instrument.clone()));
     store.put_instruments(run.id, &instruments.collect())?;
     let keeper = Arc::new(Keeper::new(config.store.path.clone()));
-    let (recorder, thread) = Recorder::start(store)?;
+    let (recorder, thread) = Recorder::start(store, config.store.frame_log_mebibyte << 20)?;
     recorder.observation(clock.boot_id(), clock.observation(false));
     let intake = Arc::new(Intake::new(clock, recorder, keeper, run.id, newest));
     intake.keeper.add_run(&run);

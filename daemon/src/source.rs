@@ -1,6 +1,7 @@
 //! One configured source: its decoder, its name for the record, and its way
 //! into the daemon.
 
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
@@ -10,6 +11,7 @@ use ampledger_types::{Bound, DecodeSet, Marker, MarkerKind, RunId, Sample};
 
 use crate::clock::Clock;
 use crate::config::SourceConfig;
+use crate::frame_log::FrameLog;
 use crate::health::Health;
 use crate::intake::Intake;
 
@@ -31,6 +33,8 @@ pub struct Source {
     descriptor: &'static Descriptor,
     decode_set: Mutex<Arc<DecodeSet>>,
     unreadable: Mutex<Unreadable>,
+    last_frame: AtomicU64,
+    log: Mutex<Option<FrameLog>>,
 }
 
 /// What could not be read since the last marker about it.
@@ -67,6 +71,8 @@ impl Source {
             descriptor,
             decode_set: Mutex::new(Arc::new(decode_set)),
             unreadable: Mutex::default(),
+            last_frame: AtomicU64::new(0),
+            log: Mutex::default(),
         }
     }
 
@@ -78,6 +84,33 @@ impl Source {
     /// A fresh decoder.
     pub fn decoder(&self) -> Result<Box<dyn Decoder>, String> {
         (self.descriptor.build)(&self.config.decoder_config()).map_err(|e| e.to_string())
+    }
+
+    /// The number of the next frame. Frames are numbered without a hole over
+    /// all connections of a run, so that a hole in the log shows.
+    pub fn next_frame(&self) -> u64 {
+        self.last_frame.load(Ordering::Relaxed) + 1
+    }
+
+    /// A frame of that number was given to the decoder.
+    pub fn framed(&self, number: u64) {
+        self.last_frame.store(number, Ordering::Relaxed);
+    }
+
+    /// Frames go into this log from now on.
+    pub fn begin_log(&self, log: FrameLog) {
+        *self.log.lock().unwrap_or_else(|e| e.into_inner()) = Some(log);
+    }
+
+    /// Does something with the log, if the source was ever open.
+    pub fn log<T>(&self, act: impl FnOnce(&mut FrameLog) -> T) -> Option<T> {
+        self.log.lock().unwrap_or_else(|e| e.into_inner()).as_mut().map(act)
+    }
+
+    /// Hands the frames that wait over to the recorder.
+    pub fn flush_log(&self) {
+        let set = self.decode_set();
+        self.log(|log| log.flush(&set));
     }
 
     /// Marks something that happened to this source.

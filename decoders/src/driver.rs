@@ -3,7 +3,7 @@
 
 use ampledger_types::{Frame, FrameKind};
 
-use crate::decoder::{Complaint, ComplaintKind, Decoder, Input, Output};
+use crate::decoder::{BadSnapshot, Complaint, ComplaintKind, Decoder, Input, Output};
 
 /// A decoder with its frame log. The same loop serves the daemon, a replay and
 /// a plugin's host.
@@ -16,7 +16,17 @@ pub struct Driver {
 impl Driver {
     /// Runs `decoder`; the first input gets the number 1.
     pub fn new(decoder: Box<dyn Decoder>) -> Self {
-        Driver { decoder, next_number: 1, outputs: Vec::new() }
+        Driver::numbered_from(1, decoder)
+    }
+
+    /// Runs `decoder`; the first input gets this number.
+    pub fn numbered_from(next_number: u64, decoder: Box<dyn Decoder>) -> Self {
+        Driver { decoder, next_number, outputs: Vec::new() }
+    }
+
+    /// Takes up the decoder's state as [`Driver::snapshot`] gave it.
+    pub fn restore(&mut self, snapshot: &[u8]) -> Result<(), BadSnapshot> {
+        self.decoder.restore(snapshot)
     }
 
     /// The decoder's state, for the start of a chunk of the frame log.

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use std::ops::ControlFlow;
 
 use ampledger_methods::{Analysis, Now, Row, SessionAnalysis, Setting};
-use ampledger_store::{Range, Reader};
+use ampledger_store::{NumberedSample, Reader};
 use ampledger_types::api::{Check, OpenSession};
 use ampledger_types::result::{AnomalyKind, SessionReport};
 use ampledger_types::{Quantity, RunId, Sample, Seq};
@@ -21,7 +21,7 @@ use crate::timeline::Timeline;
 /// Samples listed of each kind of oddity.
 const LISTED: usize = 20;
 
-/// Takes a session's samples in order of their numbers.
+/// Takes a session's samples: first what the store has, then what arrives.
 #[derive(Clone, Debug)]
 pub struct SessionFeed {
     placing: Placing,
@@ -68,11 +68,24 @@ impl SessionFeed {
 
     /// A feed that has seen everything the store has of the session.
     pub fn read(reader: &Reader, subject: &Subject, view: &View) -> Result<Self, ReportError> {
+        SessionFeed::read_beside(reader, subject, view, |_, _| {})
+    }
+
+    /// The same, with `look` seeing each sample beside it.
+    pub(crate) fn read_beside(
+        reader: &Reader,
+        subject: &Subject,
+        view: &View,
+        mut look: impl FnMut(&NumberedSample, &Place),
+    ) -> Result<Self, ReportError> {
         let mut feed = SessionFeed::new(subject);
-        reader.samples(&range(subject, view.up_to), |stored| {
-            feed.feed(&stored.decode_set.source, stored.run, stored.seq, &stored.sample);
+        let mut placing = feed.placing.clone();
+        placing.read(reader, subject, view.up_to, |stored, place| {
+            feed.take(&stored.decode_set.source, stored.seq, &stored.sample, &place);
+            look(stored, &place);
             ControlFlow::Continue(())
         })?;
+        feed.placing = placing;
         Ok(feed)
     }
 
@@ -88,20 +101,27 @@ impl SessionFeed {
         self.setting == setting(subject) && self.placing.fits(subject)
     }
 
-    /// Takes a sample. Numbers up to the last one taken, other sources and
-    /// times outside the session are passed over.
+    /// Takes a sample that arrives. Numbers up to the highest one taken, other
+    /// sources and times outside the session are passed over.
     pub fn feed(&mut self, source: &str, run: RunId, seq: Seq, sample: &Sample) -> Option<Place> {
+        if seq <= self.fed_up_to() {
+            return None;
+        }
         let place = self.placing.place(source, run, seq, sample)?;
+        self.take(source, seq, sample, &place);
+        Some(place)
+    }
+
+    fn take(&mut self, source: &str, seq: Seq, sample: &Sample, place: &Place) {
         self.seen.note(source, sample, &place.row);
         if place.after_break {
             self.analysis.break_of_unknown_length();
         }
         self.analysis.push(&place.row);
         self.odd.note(&self.analysis, seq);
-        Some(place)
     }
 
-    /// The number of the last sample taken.
+    /// The highest number taken.
     pub fn fed_up_to(&self) -> Seq {
         self.placing.reached()
     }
@@ -155,16 +175,6 @@ impl SessionFeed {
             odd: &self.odd,
             computed_up_to: self.fed_up_to(),
         })
-    }
-}
-
-/// What is read of the store for a session, up to a number if one is given.
-pub(crate) fn range(subject: &Subject, up_to: Option<Seq>) -> Range {
-    Range {
-        sources: subject.session.sources.clone(),
-        from: subject.session.start,
-        to: subject.session.end,
-        up_to,
     }
 }
 

@@ -14,8 +14,6 @@ mod table;
 mod thin;
 mod ticks;
 
-use std::ops::ControlFlow;
-
 use ampledger_store::Reader;
 use ampledger_types::Session;
 use ampledger_types::result::SessionReport;
@@ -23,7 +21,7 @@ use jiff::tz::TimeZone;
 
 use crate::compute::{ReportError, issued};
 use crate::export::{Survey, plain_name};
-use crate::feed::{SessionFeed, range};
+use crate::feed::SessionFeed;
 use crate::sentences;
 use crate::subject::{Subject, View};
 use curves::{Curves, Found, Streams};
@@ -39,16 +37,11 @@ pub const CONTENT_POLICY: &str = "default-src 'none'; style-src 'unsafe-inline';
 /// that holds, the one that `show` gives; dates are in UTC.
 pub fn page(reader: &Reader, session_id: i64, view: &View) -> Result<String, ReportError> {
     let subject = Subject::read(reader, session_id)?;
-    let mut feed = SessionFeed::new(&subject);
     let (mut survey, mut streams, mut samples) = (Survey::default(), Streams::default(), 0);
-    reader.samples(&range(&subject, view.up_to), |stored| {
-        let source = &stored.decode_set.source;
-        if let Some(place) = feed.feed(source, stored.run, stored.seq, &stored.sample) {
-            survey.note(&stored);
-            streams.note(&stored, &place.row);
-            samples += 1;
-        }
-        ControlFlow::Continue(())
+    let feed = SessionFeed::read_beside(reader, &subject, view, |stored, place| {
+        survey.note(stored);
+        streams.note(stored, &place.row);
+        samples += 1;
     })?;
     let analysis = feed.analysis(&subject, view);
     let report = match issued(reader, &subject)? {

@@ -1,9 +1,13 @@
 //! Which samples are a session's, and where each lies on its test time. The
 //! report and the exports read samples through this, so they see the same.
 
+use std::ops::ControlFlow;
+
 use ampledger_methods::{Axis, Break, Row, RunOffset};
+use ampledger_store::{NumberedSample, Range, Reader};
 use ampledger_types::{Bound, RunId, Sample, Seq};
 
+use crate::compute::ReportError;
 use crate::subject::Subject;
 use crate::timeline::{PlacedRun, run_offsets};
 
@@ -16,7 +20,7 @@ pub struct Place {
     pub after_break: bool,
 }
 
-/// Places samples, given in order of their numbers.
+/// Places samples, given in the order in which they are read or arrive.
 #[derive(Clone, Debug)]
 pub(crate) struct Placing {
     axis: Axis,
@@ -45,8 +49,31 @@ impl Placing {
         }
     }
 
-    /// Places a sample. Numbers up to the last one placed, other sources and
-    /// times outside the session are passed over.
+    /// Reads a session's samples from the store, up to a number if one is
+    /// given, and hands each to `take` with its place.
+    pub(crate) fn read(
+        &mut self,
+        reader: &Reader,
+        subject: &Subject,
+        up_to: Option<Seq>,
+        mut take: impl FnMut(&NumberedSample, Place) -> ControlFlow<()>,
+    ) -> Result<(), ReportError> {
+        let range = range(subject, up_to);
+        reader.samples(&range, |stored| {
+            let source = &stored.decode_set.source;
+            match self.place(source, stored.run, stored.seq, &stored.sample) {
+                Some(place) => take(&stored, place),
+                None => ControlFlow::Continue(()),
+            }
+        })?;
+        // Up to a lower number a stretch would read as it was decoded before.
+        let redecoded = reader.redecodings(&range)?;
+        self.reached = redecoded.iter().map(|r| r.last_seq).fold(self.reached, Seq::max);
+        Ok(())
+    }
+
+    /// Places a sample. Other sources and times outside the session are passed
+    /// over.
     pub(crate) fn place(
         &mut self,
         source: &str,
@@ -56,11 +83,11 @@ impl Placing {
     ) -> Option<Place> {
         let at = Bound { run, t_us: sample.t_us };
         let outside = at < self.start || self.end.is_some_and(|end| at > end);
-        if seq <= self.reached || outside {
+        if outside {
             return None;
         }
         let placed = self.axis.row(source, run, sample)?;
-        self.reached = seq;
+        self.reached = self.reached.max(seq);
         self.latest = self.latest.max(Some(at));
         if !self.placed.iter().any(|p| p.run == run) {
             let offset_us = placed.row.t_us.saturating_sub(sample.t_us);
@@ -101,12 +128,21 @@ impl Placing {
         }
     }
 
-    /// The number of the last sample placed; 0 before the first.
+    /// The highest number placed; 0 before the first.
     pub(crate) fn reached(&self) -> Seq {
         self.reached
     }
 
     pub(crate) fn placed(&self) -> &[PlacedRun] {
         &self.placed
+    }
+}
+
+fn range(subject: &Subject, up_to: Option<Seq>) -> Range {
+    Range {
+        sources: subject.session.sources.clone(),
+        from: subject.session.start,
+        to: subject.session.end,
+        up_to,
     }
 }

@@ -17,7 +17,7 @@ pub use ends::{discharge_ended, ending};
 pub use pack::{cells, rating};
 pub use phase::{gap, phase, phase_kind};
 pub use reasons::*;
-pub use session::{started, stopped};
+pub use session::{earlier, started, stopped};
 pub use source::source_state;
 pub use state::state;
 

@@ -49,6 +49,7 @@ pub fn report(input: &ReportInput) -> SessionReport {
         phases,
         results,
         anomalies: anomalies(input),
+        earlier: input.subject.earlier.clone(),
         notes: input.analysis.notes.clone(),
         markers: markers(input.subject, input.timeline),
         rules: rules(input),

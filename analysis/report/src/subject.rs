@@ -4,6 +4,7 @@
 use std::collections::BTreeMap;
 
 use ampledger_store::Reader;
+use ampledger_types::result::EarlierRevision;
 use ampledger_types::{
     Bound, ClockMap, ClockObservation, Instrument, LineMark, Marker, Pack, Run, RunId, Seq, Session,
 };
@@ -25,6 +26,8 @@ pub struct Subject {
     pub instruments: BTreeMap<String, Instrument>,
     /// Where in a file its samples came from, if they were imported.
     pub line_marks: Vec<LineMark>,
+    /// What was issued about it at earlier revisions.
+    pub earlier: Vec<EarlierRevision>,
 }
 
 /// From where a session is looked at.
@@ -69,8 +72,15 @@ impl Subject {
         instruments.retain(|source, _| is_of(&session, source));
         // One file is one run.
         let line_marks = reader.line_marks(session.start.run)?;
-        Ok(Subject { session, pack, clocks, markers, instruments, line_marks })
+        let earlier = earlier(reader, &session)?;
+        Ok(Subject { session, pack, clocks, markers, instruments, line_marks, earlier })
     }
+}
+
+fn earlier(reader: &Reader, session: &Session) -> Result<Vec<EarlierRevision>, ReportError> {
+    let issued = reader.reports(session.id)?.into_iter();
+    let before = issued.filter(|(revision, _)| *revision < session.revision);
+    Ok(before.map(|(revision, report)| EarlierRevision { revision, claim: report.claim }).collect())
 }
 
 /// A marker of a source that the session is not about is not this session's;

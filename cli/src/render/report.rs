@@ -22,6 +22,10 @@ pub fn report(report: &SessionReport, zone: &TimeZone) -> String {
         let lines: Vec<String> = report.anomalies.iter().map(anomaly).collect();
         parts.push(titled("What is odd", &lines.join("\n")));
     }
+    if !report.earlier.is_empty() {
+        let lines: Vec<String> = report.earlier.iter().map(sentences::earlier).collect();
+        parts.push(titled("Said before", &lines.join("\n")));
+    }
     if !report.markers.is_empty() {
         let lines: Vec<String> = report.markers.iter().map(marker).collect();
         parts.push(titled("What happened", &lines.join("\n")));

@@ -5,7 +5,10 @@ use std::sync::Arc;
 
 use ampledger_report::select;
 use ampledger_store::{NewSession, Reader};
-use ampledger_types::api::{SessionLine, StartRequest, StartResponse, StopRequest, TagRequest};
+use ampledger_types::api::{
+    RedecodeRequest, RedecodeResponse, SessionLine, StartRequest, StartResponse, StopRequest,
+    TagRequest,
+};
 use ampledger_types::result::SessionReport;
 use ampledger_types::{Bound, Marker, MarkerKind, Pack, Session, Tag};
 use axum::Json;
@@ -13,7 +16,7 @@ use axum::extract::{Path, State};
 
 use super::body::Body;
 use super::{ApiError, Daemon};
-use crate::marking;
+use crate::{marking, redecode};
 
 /// `GET /v1/sessions`
 pub async fn list(State(daemon): State<Arc<Daemon>>) -> Result<Json<Vec<SessionLine>>, ApiError> {
@@ -122,6 +125,44 @@ pub async fn tag(
         daemon.intake.keeper.load(&daemon.intake, &session).await?;
     }
     Ok(Json(session))
+}
+
+/// `POST /v1/sessions/{session}/redecode`
+pub async fn redecode(
+    State(daemon): State<Arc<Daemon>>,
+    Path(session): Path<String>,
+    Body(request): Body<RedecodeRequest>,
+) -> Result<Json<RedecodeResponse>, ApiError> {
+    let mut session = find(&daemon, session).await?;
+    let readings = redecode::readings(&daemon, &session, request.with.as_ref())?;
+    daemon.sources.iter().for_each(|source| source.flush_log());
+    daemon.intake.recorder.with_store(|_| ()).await?;
+    // What holds now is issued first: the new revision names it.
+    report(&daemon, &session).await?;
+    let about = session.clone();
+    let found = daemon.read(move |reader| redecode::find(reader, &about, readings)).await?;
+    if !request.apply {
+        return Ok(Json(found.told(session, false)));
+    }
+    if let Some(refusal) = found.refusal() {
+        return Err(refusal);
+    }
+    let now = Bound { run: daemon.intake.run, t_us: daemon.intake.clock.now_us() };
+    let grown = found.sessions().to_vec();
+    let applied = daemon.intake.numbered(found.new_samples(), move |store, first_seq| {
+        found.apply(store, first_seq, now).map(|()| found)
+    });
+    let found = applied.await??;
+    for session in all(&daemon).await?.iter().filter(|s| s.is_open() && grown.contains(&s.id)) {
+        daemon.intake.keeper.load(&daemon.intake, session).await?;
+    }
+    session = find(&daemon, session.id.to_string()).await?;
+    tracing::info!(session = session.id, revision = session.revision, "decoded again");
+    Ok(Json(found.told(session, true)))
+}
+
+async fn all(daemon: &Daemon) -> Result<Vec<Session>, ApiError> {
+    daemon.read(|reader| Ok(reader.sessions()?)).await
 }
 
 /// The session that a person means.

@@ -198,22 +198,23 @@ impl SourceConfig {
                 problems.push(ConfigProblem::new("replay", "a source has one connection, not two"));
             }
         }
-        problems.extend(self.check_decoder());
+        problems.extend(check_decoder(&self.decoder, &self.decoder_config()));
         problems
     }
+}
 
-    fn check_decoder(&self) -> Option<ConfigProblem> {
-        let Some(descriptor) = builtin::find(&self.decoder) else {
-            let names = builtin::BUILTIN.iter().map(|d| d.name);
-            let known = names.clone().map(|n| format!("`{n}`")).collect::<Vec<_>>().join(", ");
-            let mut what = format!("there is no decoder `{}`; there are {known}", self.decoder);
-            if let Some(near) = nearest(&self.decoder, names) {
-                what.push_str(&format!("; did you mean `{near}`?"));
-            }
-            return Some(ConfigProblem::new("decoder", what));
-        };
-        (descriptor.build)(&self.decoder_config()).err()
-    }
+/// What is wrong with a decoder's name or with what it is built from.
+pub fn check_decoder(name: &str, config: &DecoderConfig) -> Option<ConfigProblem> {
+    let Some(descriptor) = builtin::find(name) else {
+        let names = builtin::BUILTIN.iter().map(|d| d.name);
+        let known = names.clone().map(|n| format!("`{n}`")).collect::<Vec<_>>().join(", ");
+        let mut what = format!("there is no decoder `{name}`; there are {known}");
+        if let Some(near) = nearest(name, names) {
+            what.push_str(&format!("; did you mean `{near}`?"));
+        }
+        return Some(ConfigProblem::new("decoder", what));
+    };
+    (descriptor.build)(config).err()
 }
 
 impl SerialConfig {

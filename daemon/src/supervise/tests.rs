@@ -87,7 +87,7 @@ fn stage() -> Stage {
         replay_of: None,
     };
     let run = store.begin_run(&run).unwrap();
-    let (recorder, thread) = Recorder::start(store).unwrap();
+    let (recorder, thread) = Recorder::start(store, u64::MAX).unwrap();
     let keeper = Arc::new(Keeper::new(path));
     let intake = Arc::new(Intake::new(clock, recorder, keeper, run.id, 0));
     let source = &config.sources["bench-shunt"];

@@ -182,19 +182,20 @@ fn write_frames(db: &Connection, chunk: &FrameChunk) -> Result<(), Fault> {
     let set = intern::decode_set(db, &chunk.decode_set)?;
     let mut insert = db.prepare_cached(
         "INSERT INTO frame_chunk \
-         (run, decode_set, first_number, t_min_us, t_max_us, opens, snapshot, frames) \
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) ON CONFLICT DO NOTHING",
+         (run, decode_set, first_number, last_number, t_min_us, t_max_us, opens, snapshot, frames) \
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9) ON CONFLICT DO NOTHING",
     )?;
     let (mut snapshot, mut rest) = (chunk.snapshot.as_deref(), chunk.frames.as_slice());
     while let Some(first) = rest.first() {
         let (bytes, taken) = frames::write(rest);
         let (row, left) = rest.split_at(taken);
         let times = || row.iter().map(|f| f.t_us);
-        let number = first.number.cast_signed();
+        let last = row.last().unwrap_or(first);
         insert.execute(params![
             chunk.run.0,
             set,
-            number,
+            first.number.cast_signed(),
+            last.number.cast_signed(),
             times().min(),
             times().max(),
             first.kind == FrameKind::Opened,

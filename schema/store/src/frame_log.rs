@@ -29,6 +29,8 @@ pub struct ChunkHead {
     pub decode_set: Arc<DecodeSet>,
     /// Number of its first frame.
     pub first_number: u64,
+    /// Number of its last frame.
+    pub last_number: u64,
     /// Time of the earliest frame, microseconds.
     pub t_min_us: i64,
     /// Time of the latest frame, microseconds.
@@ -172,8 +174,8 @@ fn sources(db: &Connection) -> Result<Vec<String>, Fault> {
 
 fn heads(db: &Connection, origins: &Origins, source: &str) -> Result<Vec<ChunkHead>, Fault> {
     let mut find = db.prepare_cached(
-        "SELECT id, run, decode_set, first_number, t_min_us, t_max_us, snapshot IS NOT NULL, \
-         opens, length(frames) + ifnull(length(snapshot), 0) FROM frame_chunk \
+        "SELECT id, run, decode_set, first_number, last_number, t_min_us, t_max_us, \
+         snapshot IS NOT NULL, opens, length(frames) + ifnull(length(snapshot), 0) FROM frame_chunk \
          WHERE decode_set IN (SELECT id FROM decode_set WHERE source = ?1) \
          ORDER BY run, first_number, id",
     )?;
@@ -191,11 +193,12 @@ fn head(db: &Connection, origins: &Origins, row: &Row<'_>) -> Result<ChunkHead, 
         run: RunId(row.get(1)?),
         decode_set: origins.set(db, row.get(2)?)?,
         first_number: row.get::<_, i64>(3)?.cast_unsigned(),
-        t_min_us: row.get(4)?,
-        t_max_us: row.get(5)?,
-        has_snapshot: row.get(6)?,
-        opens: row.get(7)?,
-        bytes: row.get::<_, i64>(8)?.cast_unsigned(),
+        last_number: row.get::<_, i64>(4)?.cast_unsigned(),
+        t_min_us: row.get(5)?,
+        t_max_us: row.get(6)?,
+        has_snapshot: row.get(7)?,
+        opens: row.get(8)?,
+        bytes: row.get::<_, i64>(9)?.cast_unsigned(),
     })
 }
 

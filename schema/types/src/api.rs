@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 use crate::pack::Pack;
 use crate::quantity::Quantity;
 use crate::session::{CutoffRule, Session};
+use crate::source::DecodeSet;
 
 /// Header in which client and daemon tell each other their build.
 pub const BUILD_HEADER: &str = "ampledger-build";
@@ -222,6 +223,93 @@ pub struct TagRequest {
     pub pack: Option<String>,
     /// A note for the record, at the present time.
     pub note: Option<String>,
+}
+
+/// `POST /v1/sessions/{session}/redecode`
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct RedecodeRequest {
+    /// Decode with this configuration; with the daemon's own if missing.
+    pub with: Option<ConfigText>,
+    /// Apply it; else only what would change is told.
+    pub apply: bool,
+}
+
+/// A configuration as text, from a file of the client's.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ConfigText {
+    /// Name of the file, for what is said about it.
+    pub file: String,
+    /// TOML with tables `[sources.NAME]`.
+    pub text: String,
+}
+
+/// The answer to decoding again.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct RedecodeResponse {
+    /// The session, with its revision as it is now.
+    pub session: Session,
+    /// What is decoded otherwise, by source.
+    pub sources: Vec<RedecodedSource>,
+    /// Whether it was applied.
+    pub applied: bool,
+    /// The sessions whose revision grew, or would grow, with it.
+    pub sessions: Vec<i64>,
+}
+
+/// One source of a session, decoded again.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct RedecodedSource {
+    /// The source.
+    pub source: String,
+    /// What made its samples so far.
+    pub before: Vec<DecodeSet>,
+    /// What makes them now.
+    pub after: Vec<DecodeSet>,
+    /// Whether any sample is another, to the last bit.
+    pub differs: bool,
+    /// Samples so far, and now, where frames are kept.
+    pub samples: [u64; 2],
+    /// Samples of the session that stay as they are, because the frames they
+    /// were decoded from are not kept.
+    pub samples_left: u64,
+    /// What changes, by channel.
+    pub channels: Vec<ChannelChange>,
+    /// Complaints of the decoder, by kind.
+    pub complaints: BTreeMap<String, u64>,
+    /// The first complaint in words.
+    pub first_complaint: Option<String>,
+}
+
+/// One channel so far and now.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ChannelChange {
+    /// Name of the channel, with its instrument where a line carries several.
+    pub channel: String,
+    /// What it measures.
+    pub quantity: Quantity,
+    /// Its unit, as people write it.
+    pub unit: String,
+    /// So far; `None` if there was no such channel.
+    pub before: Option<ChannelTotal>,
+    /// Now; `None` if there is no such channel any more.
+    pub after: Option<ChannelTotal>,
+    /// The mean now less the mean so far.
+    pub mean_shift: Option<f64>,
+}
+
+/// The readings of one channel.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ChannelTotal {
+    /// How many there are.
+    pub count: u64,
+    /// Their mean.
+    pub mean: f64,
+    /// The lowest.
+    pub lowest: f64,
+    /// The highest.
+    pub highest: f64,
 }
 
 /// One line of `GET /v1/sessions`

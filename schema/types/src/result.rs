@@ -261,6 +261,15 @@ pub struct RuleUsed {
     pub says: String,
 }
 
+/// What was said of a session before something about it changed.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct EarlierRevision {
+    /// Its revision then.
+    pub revision: u32,
+    /// The claim as it was issued.
+    pub claim: String,
+}
+
 /// Who the session is, as `show` and the exports print it.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct SessionHead {
@@ -295,6 +304,9 @@ pub struct SessionReport {
     pub results: Results,
     /// What is odd.
     pub anomalies: Vec<Anomaly>,
+    /// What was said of it at earlier revisions, the oldest first.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub earlier: Vec<EarlierRevision>,
     /// What a reader of the figures should know, in plain words.
     #[serde(default)]
     pub notes: Vec<String>,

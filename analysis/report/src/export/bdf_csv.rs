@@ -17,7 +17,7 @@ use super::columns::{ColumnNote, Columns, Holds, Places};
 use super::order::Order;
 use super::survey::Survey;
 use crate::compute::ReportError;
-use crate::feed::{SessionFeed, range};
+use crate::feed::SessionFeed;
 use crate::numbers::plain;
 use crate::placing::{Place, Placing};
 use crate::subject::{Subject, View};
@@ -56,15 +56,8 @@ pub fn export_bdf_csv(
     out: &mut impl Write,
 ) -> Result<Exported, ReportError> {
     let subject = Subject::read(reader, session_id)?;
-    let mut feed = SessionFeed::new(&subject);
     let mut survey = Survey::default();
-    reader.samples(&range(&subject, view.up_to), |stored| {
-        let source = &stored.decode_set.source;
-        if feed.feed(source, stored.run, stored.seq, &stored.sample).is_some() {
-            survey.note(&stored);
-        }
-        ControlFlow::Continue(())
-    })?;
+    let feed = SessionFeed::read_beside(reader, &subject, view, |stored, _| survey.note(stored))?;
     let analysis = feed.analysis(&subject, view);
     let columns = Columns::new(&survey);
     let mut table = Table {
@@ -113,11 +106,8 @@ impl<W: Write> Table<'_, W> {
     fn rows(&mut self, reader: &Reader, subject: &Subject, up_to: u64) -> Result<(), ReportError> {
         let mut placing = Placing::new(subject);
         let mut failed = None;
-        reader.samples(&range(subject, Some(up_to)), |stored| {
-            let source = &stored.decode_set.source;
-            let place = placing.place(source, stored.run, stored.seq, &stored.sample);
-            let written = place.map_or(Ok(()), |place| self.row(&stored, &place));
-            match written {
+        placing.read(reader, subject, Some(up_to), |stored, place| {
+            match self.row(stored, &place) {
                 Ok(()) => ControlFlow::Continue(()),
                 Err(error) => {
                     failed = Some(error);

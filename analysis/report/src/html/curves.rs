@@ -10,7 +10,7 @@ use ampledger_types::Quantity;
 
 use super::thin::{Curve, Point, Stretches};
 use crate::compute::ReportError;
-use crate::feed::{SessionFeed, range};
+use crate::feed::SessionFeed;
 use crate::placing::{Place, Placing};
 use crate::subject::Subject;
 
@@ -132,10 +132,8 @@ impl Curves {
     ) -> Result<Curves, ReportError> {
         let mut drawing = Drawing::new(feed, found);
         let mut placing = Placing::new(subject);
-        reader.samples(&range(subject, Some(feed.fed_up_to())), |stored| {
-            let source = &stored.decode_set.source;
-            let place = placing.place(source, stored.run, stored.seq, &stored.sample);
-            place.iter().for_each(|place| drawing.row(place));
+        placing.read(reader, subject, Some(feed.fed_up_to()), |_, place| {
+            drawing.row(&place);
             ControlFlow::Continue(())
         })?;
         Ok(drawing.end())

@@ -20,6 +20,11 @@ pub(super) fn outcome(out: &mut Html, report: &SessionReport) {
     }
     section(out, "Results", |section| results(section, &report.results));
     section(out, "What is odd", |section| odd(section, report));
+    if !report.earlier.is_empty() {
+        let said: Vec<String> = report.earlier.iter().map(sentences::earlier).collect();
+        let said: Vec<&str> = said.iter().map(String::as_str).collect();
+        section(out, "Said before", |section| list(section, "ul", &said));
+    }
     if !report.markers.is_empty() {
         section(out, "What happened", |section| happened(section, &report.markers));
     }

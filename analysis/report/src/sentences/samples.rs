@@ -105,6 +105,7 @@ pub(crate) fn report() -> SessionReport {
         main_discharge: Some(1),
         results: results(),
         anomalies: Vec::new(),
+        earlier: Vec::new(),
         notes: Vec::new(),
         markers: Vec::new(),
         rules: BTreeMap::new(),

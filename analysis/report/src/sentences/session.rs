@@ -1,6 +1,6 @@
 //! What is said when a session begins and when it ends.
 
-use ampledger_types::result::SessionReport;
+use ampledger_types::result::{EarlierRevision, SessionReport};
 use jiff::tz::TimeZone;
 
 use super::subject;
@@ -31,6 +31,11 @@ pub fn stopped(report: &SessionReport, zone: &TimeZone) -> String {
     };
     let lasted = dates::duration(end.test_time_second);
     format!("Session {id} ended {} after {lasted}.", moment(end.unix_time_second, zone))
+}
+
+/// What was said at an earlier revision: `Revision 1: Delivered 57.4 Ah …`
+pub fn earlier(earlier: &EarlierRevision) -> String {
+    format!("Revision {}: {}", earlier.revision, earlier.claim)
 }
 
 fn moment(unix_time_second: Option<f64>, zone: &TimeZone) -> String {

@@ -96,6 +96,7 @@ CREATE TABLE frame_chunk (
     run          INTEGER NOT NULL REFERENCES run (id),
     decode_set   INTEGER NOT NULL REFERENCES decode_set (id),
     first_number INTEGER NOT NULL,
+    last_number  INTEGER NOT NULL,
     t_min_us     INTEGER NOT NULL,
     t_max_us     INTEGER NOT NULL,
     opens        INTEGER NOT NULL CHECK (opens IN (0, 1)),

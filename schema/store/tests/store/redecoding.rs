@@ -181,7 +181,7 @@ proptest! {
                     let mut new = samples(run, 1..=count as u64);
                     for sample in &mut new {
                         recorded += 1;
-                        sample.seq = store.recorded_up_to() + sample.seq;
+                        sample.seq += store.recorded_up_to();
                         sample.sample.t_us = recorded as i64;
                     }
                     append(&mut store, new.clone());

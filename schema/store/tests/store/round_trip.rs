@@ -271,6 +271,7 @@ fn report(session: &Session, claim: &str) -> SessionReport {
             rest_net_ah: ah(),
         },
         anomalies: Vec::new(),
+        earlier: Vec::new(),
         notes: Vec::new(),
         markers: vec![DatedMarker {
             marker: marker(session.start.run, 3, MarkerKind::Gap, None),
