@@ -32,6 +32,10 @@ fn every_command_speaks_json() {
     ] {
         let json = bench.ampledger(arguments).json();
         assert!(json.is_object() || json.is_array(), "{arguments}: {json}");
+        if arguments.starts_with("start") {
+            cable.send(line(26.4, -12.1).repeat(5).as_bytes());
+            daemon.until_samples("bench-shunt", 10);
+        }
     }
 }
 

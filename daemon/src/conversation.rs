@@ -19,7 +19,8 @@ use crate::supervise::{Arrival, Link};
 
 /// How long one write may take.
 const WRITE_LIMIT: Duration = Duration::from_secs(5);
-/// How long a drain may take before the line counts as never quiet.
+/// How long a drain may take, beside twice the quiet that it waits for, before
+/// the line counts as never quiet.
 const DRAIN_LIMIT: Duration = Duration::from_secs(10);
 /// How often waiting frames are handed to the recorder.
 const FLUSH_EVERY: Duration = Duration::from_secs(1);
@@ -168,7 +169,9 @@ impl<'l, L: Link> Conversation<'l, L> {
             match output {
                 Output::Sample(sample) => self.sample(sample),
                 Output::Complaint(complaint) => self.source.complained(&complaint),
-                Output::Identity { text, .. } => self.source.identified(&text),
+                Output::Identity { instrument, text } => {
+                    self.source.identified(&instrument, &text);
+                }
                 Output::Wake(t_us) if self.own_boot.is_none() => self.wake_us = t_us,
                 // A replay answers nothing: what was sent then is in the log.
                 Output::Send { .. } | Output::Drain { .. } if self.own_boot.is_none() => {
@@ -233,8 +236,8 @@ impl<'l, L: Link> Conversation<'l, L> {
     async fn drain(&mut self, quiet_us: i64) -> Result<(), String> {
         let quiet = Duration::from_micros(u64::try_from(quiet_us).unwrap_or(0));
         let quiet = quiet.div_f64(self.source.clock().rate());
-        let began = Instant::now();
-        while began.elapsed() < DRAIN_LIMIT {
+        let (began, limit) = (Instant::now(), DRAIN_LIMIT + 2 * quiet);
+        while began.elapsed() < limit {
             match timeout(quiet, self.link.next()).await {
                 Err(_) => return Ok(()),
                 Ok(Arrival::Bytes { bytes, .. }) => self.source.health.drained(bytes.len()),

@@ -126,13 +126,9 @@ impl Health {
         })
     }
 
-    /// The instrument said who it is. Returns what it said before, if it was
-    /// something else.
-    pub fn identified(&self, identity: &str) -> Option<String> {
-        self.with(|inner| {
-            let before = inner.identity.replace(identity.to_owned());
-            before.filter(|before| before != identity)
-        })
+    /// Who the instruments say they are.
+    pub fn identified(&self, identity: Option<String>) {
+        self.with(|inner| inner.identity = identity);
     }
 
     /// What the source is doing now.

@@ -5,7 +5,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
-use ampledger_decoders::{Complaint, Decoder, Descriptor};
+use ampledger_decoders::{Complaint, Decoder, Descriptor, Identities};
 use ampledger_store::NumberedSample;
 use ampledger_types::{Bound, DecodeSet, Marker, MarkerKind, RunId, Sample};
 
@@ -32,6 +32,7 @@ pub struct Source {
     pub intake: Arc<Intake>,
     descriptor: &'static Descriptor,
     decode_set: Mutex<Arc<DecodeSet>>,
+    identities: Mutex<Identities>,
     unreadable: Mutex<Unreadable>,
     last_frame: AtomicU64,
     log: Mutex<Option<FrameLog>>,
@@ -70,6 +71,7 @@ impl Source {
             intake,
             descriptor,
             decode_set: Mutex::new(Arc::new(decode_set)),
+            identities: Mutex::default(),
             unreadable: Mutex::default(),
             last_frame: AtomicU64::new(0),
             log: Mutex::default(),
@@ -165,16 +167,22 @@ impl Source {
 
     /// The instrument said who it is. Another one than before is marked: its
     /// calibration is not that of the former.
-    pub fn identified(&self, identity: &str) {
-        if let Some(before) = self.health.identified(identity) {
-            let text = format!("another instrument answers: `{identity}`, before `{before}`");
+    /// `instrument` is its name on the line, empty where it is the only one.
+    pub fn identified(&self, instrument: &str, text: &str) {
+        let mut identities = self.identities.lock().unwrap_or_else(|e| e.into_inner());
+        if let Some(before) = identities.note(instrument, text) {
+            let named = if instrument.is_empty() { "" } else { " as " };
+            let text = format!(
+                "another instrument answers{named}{instrument}: `{text}`, before `{before}`"
+            );
             tracing::warn!(source = %self.name, "{text}");
             self.mark(MarkerKind::InstrumentChanged, text);
         }
+        let identity = identities.text();
+        self.health.identified(identity.clone());
         let mut set = self.decode_set.lock().unwrap_or_else(|e| e.into_inner());
-        if set.identity.as_deref() != Some(identity) {
-            let next = DecodeSet { identity: Some(identity.to_owned()), ..(**set).clone() };
-            *set = Arc::new(next);
+        if set.identity != identity {
+            *set = Arc::new(DecodeSet { identity, ..(**set).clone() });
         }
     }
 }

@@ -10,6 +10,7 @@ pub mod conformance;
 pub mod decoder;
 pub mod driver;
 pub mod framing;
+pub mod identities;
 pub mod instrument_time;
 pub mod layout;
 pub mod mapping;
@@ -22,3 +23,4 @@ pub use decoder::{
     BadSnapshot, Command, Complaint, ComplaintKind, Decoder, Descriptor, Input, Integrity, Output,
 };
 pub use driver::Driver;
+pub use identities::Identities;

@@ -3,7 +3,7 @@
 use std::ops::ControlFlow;
 use std::sync::Arc;
 
-use ampledger_decoders::{Complaint, Driver, Input, Output};
+use ampledger_decoders::{Complaint, Driver, Identities, Input, Output};
 use ampledger_store::{NumberedSample, Reader};
 use ampledger_types::{DecodeSet, Frame};
 
@@ -63,15 +63,21 @@ impl Replay {
         piece: &Piece,
         mut take: impl FnMut(Said) -> ControlFlow<()>,
     ) -> Result<(), ApiError> {
-        let mut playing =
-            Playing { driver: self.driver()?, set: Arc::new(self.set.clone()), piece };
+        let mut playing = Playing {
+            driver: self.driver()?,
+            set: Arc::new(self.set.clone()),
+            identities: Identities::default(),
+            piece,
+        };
         for (i, id) in piece.chunks.iter().enumerate() {
             let chunk = reader.chunk(*id)?;
             if let (0, true, Some(snapshot)) = (i, piece.is_restored, &chunk.snapshot) {
                 let restored = playing.driver.restore(snapshot);
                 restored.map_err(|error| ApiError::conflict("bad_snapshot", error.to_string()))?;
             }
-            playing.identify(chunk.decode_set.identity.clone());
+            if playing.identities.text().is_none() {
+                playing.identify(chunk.decode_set.identity.clone());
+            }
             for frame in &chunk.frames {
                 if playing.frame(frame, &mut take).is_break() {
                     return Ok(());
@@ -86,6 +92,7 @@ impl Replay {
 struct Playing<'a> {
     driver: Driver,
     set: Arc<DecodeSet>,
+    identities: Identities,
     piece: &'a Piece,
 }
 
@@ -101,7 +108,7 @@ impl Playing<'_> {
         let Ok(input) = Input::from_frame(frame, &mut command) else {
             return ControlFlow::Continue(());
         };
-        let mut identity = None;
+        let mut is_identified = false;
         let (_, outputs) = self.driver.give(frame.t_us, input);
         for output in outputs {
             match output {
@@ -112,13 +119,16 @@ impl Playing<'_> {
                 Output::Complaint(complaint) if stretch.contains(&frame.t_us) => {
                     take(Said::Complaint(complaint))?;
                 }
-                Output::Identity { text, .. } => identity = Some(text),
+                Output::Identity { instrument, text } => {
+                    self.identities.note(&instrument, &text);
+                    is_identified = true;
+                }
                 // What it would ask for was asked, or not, back then.
                 _ => {}
             }
         }
-        if identity.is_some() {
-            self.identify(identity);
+        if is_identified {
+            self.identify(self.identities.text());
         }
         ControlFlow::Continue(())
     }
