@@ -136,12 +136,7 @@ impl Decoder for ModbusRtu {
         match input {
             Input::Opened { .. } => self.opened(now_us, out),
             Input::Received { bytes, .. } => self.received(now_us, bytes, out),
-            Input::Sent { .. } => {
-                // The time for an answer runs from when the request is out.
-                if let Phase::Waiting(ask, _) = self.state.phase {
-                    self.wait(now_us, ask, out);
-                }
-            }
+            Input::Sent { bytes, .. } => self.sent(now_us, bytes, out),
             Input::Drained => {
                 if let Phase::Draining(_) = self.state.phase {
                     self.ask(now_us, out);

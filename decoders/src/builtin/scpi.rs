@@ -89,7 +89,7 @@ impl Decoder for Scpi {
         match input {
             Input::Opened { .. } => self.opened(now_us, out),
             Input::Received { bytes, .. } => self.received(now_us, bytes, out),
-            Input::Sent { .. } => self.sent(now_us, out),
+            Input::Sent { bytes, .. } => self.sent(now_us, bytes, out),
             Input::Drained => {
                 if let Phase::Draining(_) = self.state.phase {
                     self.state.phase = Phase::Idle;
@@ -201,20 +201,36 @@ impl Scpi {
         }
     }
 
-    /// The time for an answer runs from when the question is out.
-    fn sent(&mut self, now_us: i64, out: &mut Vec<Output>) {
+    /// The time for an answer runs from when the question is out. What was
+    /// really sent says what is answered: a log may be read with other
+    /// questions than it was asked with.
+    fn sent(&mut self, now_us: i64, bytes: &[u8], out: &mut Vec<Output>) {
+        let latest_us = now_us.saturating_add(self.timeout_us());
+        self.state.phase = match (self.state.phase, self.asked_by(bytes)) {
+            (Phase::Closed, _) => return,
+            (_, Some(Ask::Setup(_))) => Phase::Idle,
+            (_, Some(ask)) => Phase::Waiting(ask, latest_us),
+            // The answer to a question that is not ours is thrown away.
+            (_, None) => Phase::Draining(latest_us),
+        };
         match self.state.phase {
-            Phase::Waiting(Ask::Setup(_), _) => {
-                self.state.phase = Phase::Idle;
-                self.next(now_us, out);
-            }
-            Phase::Waiting(ask, _) => {
-                let latest_us = now_us.saturating_add(self.timeout_us());
-                self.state.phase = Phase::Waiting(ask, latest_us);
-                out.push(Output::Wake(Some(latest_us)));
-            }
-            Phase::Closed | Phase::Draining(_) | Phase::Idle => {}
+            Phase::Idle => self.next(now_us, out),
+            _ => out.push(Output::Wake(Some(latest_us))),
         }
+    }
+
+    /// Which of the questions these bytes are; the one waited for, if it has
+    /// several of the same.
+    fn asked_by(&self, bytes: &[u8]) -> Option<Ask> {
+        let text = bytes.strip_suffix(self.options.terminator.as_bytes()).unwrap_or(bytes);
+        let current = match self.state.phase {
+            Phase::Waiting(ask, _) => Some(ask),
+            _ => None,
+        };
+        let queries = (0..self.queries.len()).map(Ask::Query);
+        let setup = (0..self.options.setup.len()).map(Ask::Setup);
+        let all = current.into_iter().chain(queries).chain([Ask::Identity, Ask::Error(0)]);
+        all.chain(setup).find(|ask| self.line_of(*ask).as_bytes() == text)
     }
 
     fn deadline(&mut self, now_us: i64, out: &mut Vec<Output>) {

@@ -87,6 +87,37 @@ impl ModbusRtu {
         out.push(Output::Wake(Some(latest_us)));
     }
 
+    /// The time for an answer runs from when the request is out. What was
+    /// really sent says what is answered: a log may be read with another plan
+    /// than it was asked with.
+    pub(super) fn sent(&mut self, now_us: i64, bytes: &[u8], out: &mut Vec<Output>) {
+        match (self.state.phase, self.asked_by(bytes)) {
+            (Phase::Closed, _) => {}
+            (_, Some(ask)) => self.wait(now_us, ask, out),
+            // The answer to a request that is not ours is thrown away.
+            (_, None) => {
+                let latest_us = now_us.saturating_add(self.options.timeout_us());
+                self.state.buffer.clear();
+                self.state.phase = Phase::Draining(latest_us);
+                out.push(Output::Wake(Some(latest_us)));
+            }
+        }
+    }
+
+    /// Which request these bytes are; the one waited for, if there are several
+    /// of the same.
+    fn asked_by(&self, bytes: &[u8]) -> Option<Ask> {
+        let current = match self.state.phase {
+            Phase::Waiting(ask, _) => Some(ask),
+            _ => None,
+        };
+        let blocks = (0..self.plan.blocks.len()).map(Ask::Block);
+        let units = self.plan.units.iter().enumerate();
+        let probes = units.flat_map(|(i, u)| (0..u.probes.len()).map(move |p| Ask::Probe(i, p)));
+        let all = current.into_iter().chain([Ask::Command]).chain(blocks).chain(probes);
+        all.into_iter().find(|ask| self.request(*ask).is_some_and(|r| r.bytes() == bytes))
+    }
+
     pub(super) fn deadline(&mut self, now_us: i64, out: &mut Vec<Output>) {
         match self.state.phase {
             Phase::Closed => {}

@@ -50,11 +50,12 @@ fn one_block() -> serde_json::Value {
     ]}])
 }
 
-struct Bench(Box<dyn Decoder>);
+/// An empty `Sent` stands for what it asked to have sent.
+struct Bench(Box<dyn Decoder>, Vec<u8>);
 
 impl Bench {
     fn new(options: serde_json::Value) -> Self {
-        Bench((DESCRIPTOR.build)(&config(options)).unwrap())
+        Bench((DESCRIPTOR.build)(&config(options)).unwrap(), Vec::new())
     }
 
     /// Opened, its units as if their first probes were answered already.
@@ -77,6 +78,8 @@ impl Bench {
     }
 
     fn at(&mut self, t_ms: i64, event: Event) -> Vec<String> {
+        let is_empty = event == Event::Sent(Vec::new());
+        let event = if is_empty { Event::Sent(self.1.clone()) } else { event };
         self.give(t_ms, event.input())
     }
 
@@ -91,6 +94,11 @@ impl Bench {
     fn give(&mut self, t_ms: i64, input: Input<'_>) -> Vec<String> {
         let mut out = Vec::new();
         self.0.handle(t_ms * 1000, input, &mut out);
+        for output in &out {
+            if let Output::Send { bytes, .. } = output {
+                self.1.clone_from(bytes);
+            }
+        }
         out.iter().map(said).collect()
     }
 }
@@ -118,6 +126,20 @@ const SHUNT: [u8; 9] = [1, 4, 6, 0x41, 0x54, 0x28, 0xF6, 0, 30];
 
 fn is_sample(said: &[String]) -> bool {
     said.iter().any(|line| line.contains('+') && line.contains("_volt"))
+}
+
+#[test]
+fn what_was_really_sent_says_what_is_answered() {
+    let mut bench = Bench::asking(json!({}));
+    // It asked the shunt for its voltage, but the log says the load's power.
+    bench.at(1001, Event::Sent(framed(vec![17, 3, 0, 107, 0, 1])));
+    let said = bench.receive(1010, &[17, 3, 2, 0, 42]);
+    assert_eq!(said[0], "load power_watt [42.0] at 1010");
+    // Three registers from elsewhere: as long as the shunt's own answer.
+    bench.at(1020, Event::Sent(framed(vec![1, 4, 0, 200, 0, 3])));
+    assert_eq!(bench.receive(1030, &SHUNT), [""; 0], "other registers are not its voltage");
+    bench.at(1040, Event::Sent(framed(vec![1, 4, 0, 0, 0, 3])));
+    assert!(bench.receive(1050, &SHUNT)[0].contains("[13.26, -3.0]"));
 }
 
 #[test]

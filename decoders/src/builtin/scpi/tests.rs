@@ -21,16 +21,23 @@ fn config(options: serde_json::Value) -> DecoderConfig {
 }
 
 /// Plays a script of `time_ms event` and gives what was said, one line each.
-struct Bench(Box<dyn Decoder>);
+/// An empty `Sent` stands for what it asked to have sent.
+struct Bench(Box<dyn Decoder>, Vec<u8>);
 
 impl Bench {
     fn new(options: serde_json::Value) -> Self {
-        Bench((DESCRIPTOR.build)(&config(options)).unwrap())
+        Bench((DESCRIPTOR.build)(&config(options)).unwrap(), Vec::new())
     }
 
     fn at(&mut self, t_ms: i64, event: Event) -> Vec<String> {
+        let event = if event == sent() { Event::Sent(self.1.clone()) } else { event };
         let mut out = Vec::new();
         self.0.handle(t_ms * 1000, event.input(), &mut out);
+        for output in &out {
+            if let Output::Send { bytes, .. } = output {
+                self.1.clone_from(bytes);
+            }
+        }
         out.iter().map(said).collect()
     }
 
@@ -97,6 +104,20 @@ fn a_late_answer_is_never_taken_for_the_next() {
     let next = bench.at(1500, Event::Drained);
     assert_eq!(next[0], "send \"MEAS:CURR?;FETC:TEMP?\\n\"");
     assert_eq!(bench.receive(1510, "500;1\n")[0], "MEAS:CURR?;FETC:TEMP? [-0.5] at 1510");
+}
+
+#[test]
+fn what_was_really_sent_says_what_is_answered() {
+    let mut bench = Bench::new(serde_json::json!({ "identify": false }));
+    bench.at(0, OPENED);
+    // It would ask for the voltage, but the log says something else.
+    bench.at(200, Event::Drained);
+    bench.at(201, Event::Sent(b"MEAS:CURR?;FETC:TEMP?\n".to_vec()));
+    assert_eq!(bench.receive(210, "500;1\n")[0], "MEAS:CURR?;FETC:TEMP? [-0.5] at 210");
+    bench.at(300, Event::Sent(b"MEAS:POW?\n".to_vec()));
+    assert_eq!(bench.receive(310, "13.2\n"), [""; 0], "nobody here asks for a power");
+    bench.at(400, Event::Sent(b"MEAS:VOLT?\n".to_vec()));
+    assert_eq!(bench.receive(410, "13.2\n")[0], "MEAS:VOLT? [13.2] at 410");
 }
 
 #[test]
