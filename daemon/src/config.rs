@@ -2,7 +2,6 @@
 //! then flags. What is wrong with one source stops that source only; every
 //! problem is told with file, line, key and the nearest key that exists.
 
-mod locate;
 mod source;
 
 use std::collections::BTreeMap;
@@ -16,7 +15,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value, json};
 
 use ampledger_decoders::DecoderConfig;
-use ampledger_decoders::config::{FieldConfig, nearest, with_nearest};
+use ampledger_decoders::config::{FileSource, collect, locate, nearest};
 
 pub use source::{
     Parity, ReplayConfig, ReplayRate, SerialConfig, SourceConfig, StopBits, UsbIdentity,
@@ -102,6 +101,7 @@ pub struct Problem {
 impl fmt::Display for Problem {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self.line {
+            Some(line) if self.key.is_empty() => write!(f, "{}:{line}: {}", self.place, self.what),
             Some(line) => write!(f, "{}:{line}: `{}`: {}", self.place, self.key, self.what),
             None => write!(f, "{}: `{}`: {}", self.place, self.key, self.what),
         }
@@ -144,38 +144,20 @@ pub fn load(file: Option<&Path>, overrides: &Overrides) -> Result<Config, Config
 /// A decoder with what it is built from.
 pub type DecoderTable = (String, DecoderConfig);
 
-/// The decoders of the tables `[sources.NAME]` in a text, whatever else is in
-/// it. Everything that is wrong is told at once, with the line.
+/// The decoders of the tables `[sources.NAME]` in a text, whatever other sections
+/// are in it. Everything that is wrong is told at once, with the line.
 pub fn decoder_tables(file: &str, text: &str) -> Result<BTreeMap<String, DecoderTable>, String> {
-    #[derive(Deserialize)]
-    struct Table {
-        decoder: String,
-        #[serde(default)]
-        options: Map<String, Value>,
-        #[serde(default)]
-        fields: BTreeMap<String, FieldConfig>,
-    }
-    let (file, figment) = (Path::new(file), Figment::from(Toml::string(text)));
-    let whole: Value =
-        figment.extract().map_err(|e| malformed(Some(file), text, &e).to_string())?;
-    let mut reading = Reading { file: Some(file), text, figment: &figment, problems: Vec::new() };
-    let mut tables = BTreeMap::new();
-    for (name, table) in whole.get("sources").and_then(Value::as_object).into_iter().flatten() {
-        let prefix = format!("sources.{name}");
-        let Some(Table { decoder, options, fields }) = reading.read(&prefix, Some(table.clone()))
-        else {
-            continue;
-        };
-        let config = DecoderConfig { options, fields };
-        if let Some(problem) = source::check_decoder(&decoder, &config) {
-            reading.problem(&format!("{prefix}.{}", problem.key), problem.what);
-        }
-        tables.insert(name.clone(), (decoder, config));
-    }
-    match reading.problems.is_empty() {
-        true => Ok(tables),
-        false => Err(ConfigError::Unusable(reading.problems).to_string()),
-    }
+    let sources = FileSource::all(text).map_err(|problems| {
+        let told = problems.into_iter().map(|problem| {
+            let place = file.to_owned();
+            let told = Problem { place, line: problem.line, key: problem.key, what: problem.what };
+            told.to_string()
+        });
+        told.collect::<Vec<_>>().join("\n")
+    })?;
+    let table =
+        |source: FileSource| (source.name, (source.table.decoder.clone(), source.table.config()));
+    Ok(sources.into_iter().map(table).collect())
 }
 
 fn layers(text: &str, overrides: &Overrides) -> Figment {
@@ -278,36 +260,15 @@ impl Reading<'_> {
         (good, refused)
     }
 
-    /// Reads one table. What is wrong is noted and left out, so that the next
-    /// thing is found as well; `None` if too little is left.
+    /// Reads one table; `None` if too little of it is left.
     fn read<T: DeserializeOwned>(&mut self, prefix: &str, value: Option<Value>) -> Option<T> {
-        let mut value = value.unwrap_or_default();
         let before = self.problems.len();
-        loop {
-            let error = match serde_path_to_error::deserialize::<_, T>(&value) {
-                Ok(read) => {
-                    self.problems[before..].sort_by_key(|problem| problem.line);
-                    return Some(read);
-                }
-                Err(error) => error,
-            };
-            let path = error.path().to_string();
-            let message = error.into_inner().to_string();
-            let unknown = unknown_field(&message).map(str::to_owned);
-            let key = full_key(prefix, &path, unknown.as_deref());
-            let inside_it = format!("{key}.");
-            let is_follow_on = message.starts_with("missing field")
-                && self.problems[before..].iter().any(|p| p.key.starts_with(&inside_it));
-            // A mistyped key is a missing one as well: it is told once.
-            if !is_follow_on {
-                self.problem(&key, with_nearest(&message));
-            }
-            let inside = key.strip_prefix(prefix).unwrap_or_default();
-            if !remove(&mut value, inside.trim_start_matches('.')) {
-                self.problems[before..].sort_by_key(|problem| problem.line);
-                return None;
-            }
+        let (read, problems) = collect(prefix, value.unwrap_or_default());
+        for problem in problems {
+            self.problem(&problem.key, problem.what);
         }
+        self.problems[before..].sort_by_key(|problem| problem.line);
+        read
     }
 
     fn problem(&mut self, key: &str, what: String) {
@@ -319,30 +280,6 @@ impl Reading<'_> {
             _ => self.file.map_or("the configuration".to_owned(), |p| p.display().to_string()),
         };
         self.problems.push(Problem { place, line, key: key.to_owned(), what });
-    }
-}
-
-fn unknown_field(message: &str) -> Option<&str> {
-    message.strip_prefix("unknown field `")?.split('`').next()
-}
-
-fn full_key(prefix: &str, path: &str, unknown: Option<&str>) -> String {
-    let mut key = prefix.to_owned();
-    if path != "." {
-        key.push('.');
-        key.push_str(path);
-    }
-    match unknown {
-        Some(name) if key.rsplit('.').next() != Some(name) => format!("{key}.{name}"),
-        _ => key,
-    }
-}
-
-/// Takes the value at a dotted path out; `false` if there is none.
-fn remove(value: &mut Value, path: &str) -> bool {
-    match path.split_once('.') {
-        None => value.as_object_mut().and_then(|table| table.remove(path)).is_some(),
-        Some((head, rest)) => value.get_mut(head).is_some_and(|inner| remove(inner, rest)),
     }
 }
 

@@ -2,6 +2,9 @@
 //! from its fields to channels. Problems name the key, so that whoever read
 //! the file can say the line.
 
+pub mod locate;
+mod table;
+
 use std::collections::BTreeMap;
 use std::fmt;
 
@@ -10,7 +13,10 @@ use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
-/// What a decoder is built from.
+pub use table::{DecoderTable, FileProblem, FileSource, build, collect};
+
+/// What a decoder is built from. Written out as a whole it holds secrets: that is
+/// for handing it to a decoder, never for showing.
 #[derive(Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
 pub struct DecoderConfig {

@@ -1,15 +1,16 @@
 //! `[sources.NAME]`: one connection, its decoder, its instrument.
 
 use std::collections::BTreeMap;
+use std::fmt;
 use std::path::PathBuf;
 
-use ampledger_decoders::config::{FieldConfig, nearest};
-use ampledger_decoders::{ConfigProblem, DecoderConfig, builtin};
+use ampledger_decoders::config::{self, FieldConfig};
+use ampledger_decoders::{ConfigProblem, DecoderConfig};
 use ampledger_types::Instrument;
 use serde::{Deserialize, Serialize};
 
-/// One source.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+/// One source. It is never written out as it stands: its options can hold a key.
+#[derive(Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct SourceConfig {
     /// Name of its decoder.
@@ -175,6 +176,18 @@ impl From<ReplayRate> for serde_json::Value {
     }
 }
 
+impl fmt::Debug for SourceConfig {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("SourceConfig")
+            .field("decoder", &self.decoder)
+            .field("serial", &self.serial)
+            .field("replay", &self.replay)
+            .field("decoder_config", &self.decoder_config())
+            .field("instrument", &self.instrument)
+            .finish()
+    }
+}
+
 impl SourceConfig {
     /// The part a decoder is built from.
     pub fn decoder_config(&self) -> DecoderConfig {
@@ -198,23 +211,9 @@ impl SourceConfig {
                 problems.push(ConfigProblem::new("replay", "a source has one connection, not two"));
             }
         }
-        problems.extend(check_decoder(&self.decoder, &self.decoder_config()));
+        problems.extend(config::build(&self.decoder, &self.decoder_config()).err());
         problems
     }
-}
-
-/// What is wrong with a decoder's name or with what it is built from.
-pub fn check_decoder(name: &str, config: &DecoderConfig) -> Option<ConfigProblem> {
-    let Some(descriptor) = builtin::find(name) else {
-        let names = builtin::BUILTIN.iter().map(|d| d.name);
-        let known = names.clone().map(|n| format!("`{n}`")).collect::<Vec<_>>().join(", ");
-        let mut what = format!("there is no decoder `{name}`; there are {known}");
-        if let Some(near) = nearest(name, names) {
-            what.push_str(&format!("; did you mean `{near}`?"));
-        }
-        return Some(ConfigProblem::new("decoder", what));
-    };
-    (descriptor.build)(config).err()
 }
 
 impl SerialConfig {

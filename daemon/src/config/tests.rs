@@ -86,3 +86,40 @@ fn a_wrong_key_in_a_section_that_all_need_is_told_but_stops_nothing() {
     assert!(config.problems[0].to_string().contains("did you mean `socket`?"));
     assert_eq!(config.api.socket, PathBuf::from("/run/ampledger/ampledger.sock"));
 }
+
+#[test]
+fn a_key_is_never_shown() {
+    let key = "231d39c1d7cc1ab1aee224cd096db932";
+    let file = tempfile::NamedTempFile::new().unwrap();
+    let text = format!(
+        "[sources.clamp]\ndecoder = \"bthome\"\nreplay = {{ file = \"x\" }}\n\
+         options = {{ key = \"{key}\", address = \"54:48:E6:8F:80:A5\" }}\n"
+    );
+    std::fs::write(file.path(), text).unwrap();
+    let config = load(Some(file.path()), &Overrides::default()).unwrap();
+    let shown = format!("{config:?}");
+    assert!(shown.contains("54:48:E6") && !shown.contains(key), "{shown}");
+}
+
+#[test]
+fn what_is_wrong_inside_a_list_of_options_is_told_with_its_own_line() {
+    let text = "[sources.load]\ndecoder = \"scpi\"\nserial = { path = \"/dev/x\" }\n\
+                [sources.load.options]\nqueries = [\n  { send = \"READ?\", fields = [\"U\"] },\n  \
+                { sned = \"READ?\", fields = [\"I\"] },\n]\n";
+    let told = problems(text);
+    assert!(told[0].starts_with("FILE:7: `sources.load.options.queries[1]"), "{told:?}");
+}
+
+/// The decoders' own reading of a source lets the daemon's keys pass, and no others.
+#[test]
+fn both_readings_of_a_source_know_the_same_keys() {
+    let wrong = "[sources.x]\nno_such_key = 1\n";
+    let here = problems(wrong)[0].split_once("expected").unwrap().1.to_owned();
+    let there = ampledger_decoders::config::FileSource::read(wrong, None).err().unwrap();
+    let there = there[0].what.split_once("expected").unwrap().1.to_owned();
+    let keys = |text: &str| {
+        let keys = text.split('`').skip(1).step_by(2).map(str::to_owned);
+        keys.collect::<std::collections::BTreeSet<String>>()
+    };
+    assert_eq!(keys(&here), keys(&there));
+}
