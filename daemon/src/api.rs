@@ -4,8 +4,10 @@
 mod body;
 mod error;
 mod export;
+mod frames;
 mod listen;
 mod packs;
+mod pieces;
 mod report;
 mod sessions;
 mod status;
@@ -74,6 +76,7 @@ pub fn router(daemon: Arc<Daemon>) -> Router {
     Router::new()
         .route("/v1/status", get(status::status))
         .route("/v1/sources", get(status::sources))
+        .route("/v1/sources/{name}/frames", get(frames::frames))
         .route("/v1/sessions", get(sessions::list).post(sessions::start))
         .route("/v1/sessions/{session}", get(sessions::show))
         .route("/v1/sessions/{session}/stop", post(sessions::stop))

@@ -8,6 +8,7 @@ pub mod gatt;
 pub mod iec62056_21;
 pub mod json_lines;
 pub mod modbus_rtu;
+pub mod raw;
 mod readings;
 pub mod scpi;
 #[cfg(test)]
@@ -22,6 +23,7 @@ pub static BUILTIN: &[&Descriptor] = &[
     &iec62056_21::DESCRIPTOR,
     &json_lines::DESCRIPTOR,
     &modbus_rtu::DESCRIPTOR,
+    &raw::DESCRIPTOR,
     &scpi::DESCRIPTOR,
     &text_lines::DESCRIPTOR,
 ];

@@ -217,6 +217,17 @@ pub enum Integrity {
     Crc,
 }
 
+impl Integrity {
+    /// What it means for the readings, in words.
+    pub const fn words(self) -> &'static str {
+        match self {
+            Integrity::None => "no checksum: a flipped bit passes as another number",
+            Integrity::Sum => "protected by a sum",
+            Integrity::Crc => "protected by a cyclic redundancy check or better",
+        }
+    }
+}
+
 /// One line of the list of decoders.
 pub struct Descriptor {
     /// Its name in the configuration; this is its identity.
@@ -225,8 +236,8 @@ pub struct Descriptor {
     pub version: &'static str,
     /// What it reads, in a sentence.
     pub summary: &'static str,
-    /// What protects its frames.
-    pub integrity: Integrity,
+    /// What protects its frames, configured like this.
+    pub integrity: fn(&DecoderConfig) -> Integrity,
     /// Makes one from a source's configuration.
     pub build: fn(&DecoderConfig) -> Result<Box<dyn Decoder>, ConfigProblem>,
 }

@@ -16,6 +16,8 @@ use std::sync::Arc;
 
 use ampledger_types::Group;
 
+pub(crate) use compile::requests as checked_requests;
+
 use crate::framing::Length;
 use crate::mapping::Field;
 use options::Framing;

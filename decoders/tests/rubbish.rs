@@ -145,6 +145,7 @@ fn config(decoder: &str, random: &mut Random) -> DecoderConfig {
             json!({ "voltage_2": { "quantity": "cell_voltage_1_volt" } }),
         ),
         "json-lines" => (json!({}), json!({ "/cells/0": { "quantity": "cell_voltage_1_volt" } })),
+        "raw" => (json!({ "requests": [{ "text": "?", "every_ms": 100 }] }), json!({})),
         other => panic!("say here how {other} is configured"),
     };
     serde_json::from_value(json!({ "options": options, "fields": fields })).unwrap()

@@ -5,6 +5,7 @@
 //! report; [`sentences`] says it, [`export`] writes it. Reads no clock; the
 //! present comes in with [`View`].
 
+pub mod capture;
 pub mod cautions;
 pub mod compute;
 pub mod dates;

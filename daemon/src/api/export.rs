@@ -1,6 +1,6 @@
 //! Files out, streamed: a session of any length needs the same memory.
 
-use std::io::{self, Write};
+use std::io;
 use std::sync::Arc;
 
 use ampledger_report::View;
@@ -9,21 +9,13 @@ use ampledger_store::Reader;
 use ampledger_types::Seq;
 use ampledger_types::api::UP_TO_HEADER;
 use axum::Json;
-use axum::body::{Body, Bytes};
 use axum::extract::{Path, Query, State};
 use axum::http::header::{CONTENT_TYPE, HeaderName};
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
-use tokio::sync::mpsc;
-use tokio_stream::wrappers::ReceiverStream;
 
 use super::sessions::find;
-use super::{ApiError, Daemon};
-
-/// Bytes sent at once.
-const PIECE_BYTES: usize = 64 << 10;
-/// Pieces that may wait for a slow reader.
-const PIECES: usize = 8;
+use super::{ApiError, Daemon, pieces};
 
 /// What is asked for.
 #[derive(Deserialize)]
@@ -59,18 +51,10 @@ pub async fn table(
     let view = view(&daemon, &asked).await?;
     let up_to = view.up_to;
     let reader = Reader::open(&daemon.store_path)?;
-    let (pieces, body) = mpsc::channel::<io::Result<Bytes>>(PIECES);
-    tokio::task::spawn_blocking(move || {
-        let mut out = Pieces { pieces: pieces.clone(), buffer: Vec::with_capacity(PIECE_BYTES) };
-        let written = export_bdf_csv(&reader, session.id, &view, &mut out)
-            .map_err(|error| io::Error::other(error.to_string()))
-            .and_then(|_| out.flush());
-        // A broken body is the only way to tell a reader that it is not whole.
-        if let Err(error) = written {
-            let _ = pieces.blocking_send(Err(error));
-        }
+    let body = pieces::body(move |mut out| {
+        let written = export_bdf_csv(&reader, session.id, &view, &mut out);
+        written.map(|_| ())
     });
-    let body = Body::from_stream(ReceiverStream::new(body));
     let up_to = up_to.map(|seq| seq.to_string()).unwrap_or_default();
     let headers = [
         (CONTENT_TYPE, "text/csv; charset=utf-8; header=present".to_owned()),
@@ -101,29 +85,4 @@ async fn view(daemon: &Daemon, asked: &Asked) -> Result<View, ApiError> {
     daemon.intake.recorder.with_store(|_| ()).await?;
     let up_to = asked.up_to.unwrap_or_else(|| daemon.intake.recorder.recorded_up_to());
     Ok(View { up_to: Some(up_to), ..daemon.intake.keeper.view(&daemon.intake) })
-}
-
-/// Collects what is written into pieces and hands them to the connection.
-struct Pieces {
-    pieces: mpsc::Sender<io::Result<Bytes>>,
-    buffer: Vec<u8>,
-}
-
-impl Write for Pieces {
-    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        self.buffer.extend_from_slice(bytes);
-        if self.buffer.len() >= PIECE_BYTES {
-            self.flush()?;
-        }
-        Ok(bytes.len())
-    }
-
-    fn flush(&mut self) -> io::Result<()> {
-        if self.buffer.is_empty() {
-            return Ok(());
-        }
-        let piece = Bytes::from(std::mem::take(&mut self.buffer));
-        let sent = self.pieces.blocking_send(Ok(piece));
-        sent.map_err(|_| io::Error::new(io::ErrorKind::BrokenPipe, "the reader has gone"))
-    }
 }

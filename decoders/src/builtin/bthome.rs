@@ -319,6 +319,10 @@ pub static DESCRIPTOR: Descriptor = Descriptor {
     name: "bthome",
     version: "1",
     summary: "service data of BTHome v2, plain or encrypted",
-    integrity: Integrity::None,
+    // An encrypted packet carries an authentication code, a plain one nothing.
+    integrity: |config| match config.options.contains_key("key") {
+        true => Integrity::Crc,
+        false => Integrity::None,
+    },
     build,
 };

@@ -338,12 +338,17 @@ fn build(config: &DecoderConfig) -> Result<Box<dyn Decoder>, ConfigProblem> {
     Ok(Box::new(Frames { layout: Layout::new(config)?, state: State::default() }))
 }
 
-/// The entry in the list. Whether there is a checksum, the layout says; the
-/// list must not promise one.
+/// As the layout says.
+fn integrity(config: &DecoderConfig) -> Integrity {
+    let layout = Layout::new(config).ok();
+    layout.and_then(|layout| layout.seal).map_or(Integrity::None, |seal| seal.algorithm.integrity())
+}
+
+/// The entry in the list.
 pub static DESCRIPTOR: Descriptor = Descriptor {
     name: "frames",
     version: "1",
     summary: "binary frames, described in the source's options",
-    integrity: Integrity::None,
+    integrity,
     build,
 };

@@ -224,6 +224,6 @@ pub static DESCRIPTOR: Descriptor = Descriptor {
     name: "gatt",
     version: "1",
     summary: "characteristics of the Bluetooth SIG, and plain numbers of other UUIDs",
-    integrity: Integrity::None,
+    integrity: |_| Integrity::None,
     build,
 };

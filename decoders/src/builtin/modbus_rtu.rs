@@ -240,6 +240,6 @@ pub static DESCRIPTOR: Descriptor = Descriptor {
     name: "modbus-rtu",
     version: "1",
     summary: "asks the instruments on a Modbus RTU line for their registers",
-    integrity: Integrity::Crc,
+    integrity: |_| Integrity::Crc,
     build: |config| Ok(Box::new(ModbusRtu::new(config)?)),
 };

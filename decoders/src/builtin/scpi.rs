@@ -397,6 +397,6 @@ pub static DESCRIPTOR: Descriptor = Descriptor {
     name: "scpi",
     version: "2",
     summary: "asks an instrument that speaks SCPI-1999 over a serial line",
-    integrity: Integrity::None,
+    integrity: |_| Integrity::None,
     build: |config| Ok(Box::new(Scpi::new(config)?)),
 };

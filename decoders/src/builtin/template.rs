@@ -121,7 +121,7 @@ static DESCRIPTOR: Descriptor = Descriptor {
     name: "template",
     version: "1",
     summary: "nothing that exists",
-    integrity: Integrity::Sum,
+    integrity: |_| Integrity::Sum,
     build,
 };
 

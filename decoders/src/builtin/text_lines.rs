@@ -374,7 +374,7 @@ pub static DESCRIPTOR: Descriptor = Descriptor {
     name: "text-lines",
     version: "1",
     summary: "lines of text: CSV, TSV, blanks or key=value, with or without headings and units",
-    integrity: Integrity::None,
+    integrity: |_| Integrity::None,
     build: |config| {
         Ok(Box::new(TextLines { reader: Reader::new(config)?, lines: Lines::default() }))
     },

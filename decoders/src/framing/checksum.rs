@@ -3,6 +3,8 @@
 
 use crc::Crc;
 
+use crate::decoder::Integrity;
+
 /// The names that are no CRC, with what they stand for.
 pub const SUMS: [(&str, &str); 4] = [
     ("sum8", "sum of the bytes, modulo 256"),
@@ -36,6 +38,14 @@ impl Algorithm {
     /// How many bytes of a frame it takes.
     pub fn octets(&self) -> usize {
         self.octets
+    }
+
+    /// How much it protects.
+    pub fn integrity(&self) -> Integrity {
+        match SUMS.iter().any(|(name, _)| *name == self.name) {
+            true => Integrity::Sum,
+            false => Integrity::Crc,
+        }
     }
 
     /// The checksum over `bytes`.

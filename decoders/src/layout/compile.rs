@@ -8,7 +8,7 @@ use super::options::{
 };
 use super::requests::Request;
 use super::seal::Seal;
-use super::value::{Place, Type};
+use super::value::{Endian, Place, Type};
 use super::{LONGEST_FRAME_BYTES, Layout, LengthRule};
 use crate::config::{ConfigProblem, DecoderConfig, nearest};
 use crate::framing::checksum::{self, Algorithm};
@@ -55,7 +55,7 @@ impl Layout {
         let mapping = Mapping::new(config)?;
         Ok(Layout {
             kinds: frames::kinds(&options, tag.as_ref(), &mapping)?,
-            requests: requests(&options)?,
+            requests: requests(&options.requests, options.framing, options.endian)?,
             framing: options.framing,
             longest: options.longest,
             ignore: options.ignore.iter().copied().map(i128::from).collect(),
@@ -170,16 +170,26 @@ fn seal(checksum: &ChecksumOptions, options: &Options) -> Checked<Seal> {
     Ok(Seal { algorithm, at, from: checksum.from, to: checksum.to, endian })
 }
 
-fn requests(options: &Options) -> Checked<Vec<Request>> {
+/// Checks what is sent again and again, and stuffs it as the framing asks.
+pub(crate) fn requests(
+    list: &[RequestOptions],
+    framing: Framing,
+    endian: Endian,
+) -> Checked<Vec<Request>> {
     const MOST: usize = 32;
-    if options.requests.len() > MOST {
+    if list.len() > MOST {
         return problem("requests", format!("there can be {MOST} at most"));
     }
-    let requests = options.requests.iter().enumerate();
-    requests.map(|(i, request)| one_request(&format!("requests[{i}]"), request, options)).collect()
+    let one = |(i, request)| one_request(&format!("requests[{i}]"), request, framing, endian);
+    list.iter().enumerate().map(one).collect()
 }
 
-fn one_request(key: &str, request: &RequestOptions, options: &Options) -> Checked<Request> {
+fn one_request(
+    key: &str,
+    request: &RequestOptions,
+    framing: Framing,
+    endian: Endian,
+) -> Checked<Request> {
     const LONGEST: usize = 256;
     if !(10..=86_400_000).contains(&request.every_ms) {
         return problem(format!("{key}.every_ms"), "must lie between 10 and 86400000");
@@ -193,9 +203,9 @@ fn one_request(key: &str, request: &RequestOptions, options: &Options) -> Checke
         return problem(format!("{key}.hex"), format!("must be 1 to {LONGEST} bytes"));
     }
     if let Some(append) = &request.checksum {
-        appended(key, append, options)?.append(&mut bytes);
+        appended(key, append, endian)?.append(&mut bytes);
     }
-    let bytes = match options.framing {
+    let bytes = match framing {
         Framing::Cobs => cobs::encode(&bytes),
         Framing::Slip => slip::encode(&bytes),
         Framing::Sync | Framing::Length | Framing::Whole => bytes,
@@ -204,8 +214,8 @@ fn one_request(key: &str, request: &RequestOptions, options: &Options) -> Checke
     Ok(Request { bytes, endpoint: request.endpoint, every_us })
 }
 
-fn appended(key: &str, append: &AppendOptions, options: &Options) -> Checked<Seal> {
+fn appended(key: &str, append: &AppendOptions, endian: Endian) -> Checked<Seal> {
     let algorithm = algorithm(&format!("{key}.checksum"), &append.algorithm)?;
-    let endian = append.endian.unwrap_or(options.endian);
+    let endian = append.endian.unwrap_or(endian);
     Ok(Seal { algorithm, at: 0, from: append.from, to: None, endian })
 }

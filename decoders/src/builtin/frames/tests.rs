@@ -6,7 +6,7 @@ use serde_json::{Value, json};
 use super::DESCRIPTOR;
 use crate::config::DecoderConfig;
 use crate::conformance::{Case, Event, check};
-use crate::decoder::{Decoder, Input, Output};
+use crate::decoder::{Decoder, Input, Integrity, Output};
 use crate::framing::checksum::Algorithm;
 use crate::framing::{cobs, slip};
 
@@ -385,5 +385,17 @@ proptest! {
                 prop_assert!(bench.0.snapshot().len() < 2000);
             }
         }
+    }
+}
+
+#[test]
+fn what_protects_a_frame_is_what_its_layout_says() {
+    for (checksum, is) in [
+        (json!(null), Integrity::None),
+        (json!({ "algorithm": "sum8" }), Integrity::Sum),
+        (json!({ "algorithm": "CRC-16/MODBUS" }), Integrity::Crc),
+    ] {
+        let options = with_frame(json!({ "framing": "cobs", "checksum": checksum }), 0);
+        assert_eq!((DESCRIPTOR.integrity)(&config(options)), is);
     }
 }
