@@ -1,7 +1,9 @@
 //! The list of commands. Parser, help, manual pages, completions and
 //! `docs/cli.md` all come from it. Parsing has no side effects.
 
+mod capture;
 mod completions;
+mod decode;
 mod demo;
 mod doctor;
 mod export;
@@ -77,6 +79,8 @@ pub enum Command {
     Packs(packs::Packs),
     Redecode(redecode::Redecode),
     Sources(sources::Sources),
+    Capture(capture::Capture),
+    Decode(decode::Decode),
     Doctor(doctor::Doctor),
     Demo(demo::Demo),
     #[command(hide = true)]
@@ -114,6 +118,8 @@ pub fn run(cli: Cli) -> Result<Exit, Failure> {
         Command::Packs(command) => command.run(&context),
         Command::Redecode(command) => command.run(&context),
         Command::Sources(command) => command.run(&context),
+        Command::Capture(command) => command.run(&context),
+        Command::Decode(command) => command.run(&context),
         Command::Doctor(command) => command.run(&context),
         Command::Demo(command) => command.run(&context),
         Command::Man(command) => command.run(),

@@ -34,7 +34,10 @@ impl Exit {
     /// Every code with what it means, in the words of the manual.
     pub const TABLE: [(Exit, &'static str); 9] = [
         (Exit::Good, "done"),
-        (Exit::Found, "the command worked and found something wrong (`doctor`)"),
+        (
+            Exit::Found,
+            "the command worked and found something wrong (`doctor`), or nothing (`capture`, `decode`)",
+        ),
         (Exit::Usage, "the command line makes no sense"),
         (Exit::NoDaemon, "no daemon answers on the socket"),
         (Exit::Refused, "the request was refused: no such session, pack marked unsafe, …"),

@@ -1,16 +1,19 @@
 //! `ampledger`: reads the command line, runs one command and ends with its
 //! exit code. It never opens a device; of a store it writes only what it imports.
 
+mod capture;
 mod client;
 mod commands;
 mod exit;
 mod files;
 mod import;
 mod origin;
+mod own_daemon;
 mod pack_fields;
 mod render;
 mod screen;
 mod sibling;
+mod stop;
 
 use std::process::ExitCode;
 

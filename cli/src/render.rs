@@ -1,6 +1,7 @@
 //! Turns what is known into text for a terminal. Pure: it computes no figure,
 //! reads no clock and prints nothing. Sentences come from the report crate.
 
+pub mod decode;
 pub mod packs;
 pub mod redecode;
 pub mod report;

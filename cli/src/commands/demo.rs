@@ -2,7 +2,6 @@
 //! exported file, in scaled time, with a daemon and a folder of its own. It
 //! touches nothing else and leaves nothing running.
 
-mod child;
 mod line;
 mod model;
 mod narrator;
@@ -21,10 +20,11 @@ use super::{Context, export, start};
 use crate::client::{Client, Limits};
 use crate::exit::{Exit, Failure};
 use crate::origin::Origin;
+use crate::own_daemon::Daemon;
 use crate::pack_fields::{ChemistryName, PackFields};
 use crate::render::{report, style};
 use crate::screen;
-use child::Daemon;
+use crate::stop::Stop;
 use line::SerialLine;
 use narrator::Narrator;
 use place::Place;
@@ -75,7 +75,7 @@ impl Demo {
 }
 
 fn play_in(place: &Place, context: &Context, narrator: &Narrator) -> Result<Told, Failure> {
-    let stop = play::Stop::on_signals()?;
+    let stop = Stop::on_signals()?;
     let line = SerialLine::new().map_err(Failure::io("a pseudo-terminal cannot be made"))?;
     let config = place.file("ampledger.toml");
     std::fs::write(&config, config_text(place, &line)?)
@@ -87,7 +87,10 @@ fn play_in(place: &Place, context: &Context, narrator: &Narrator) -> Result<Told
         zone: context.zone.clone(),
     };
 
-    let mut daemon = Daemon::start(&config, &place.file("ampledgerd.log"), CLOCK_RATE)?;
+    let rate = CLOCK_RATE.to_string();
+    let arguments =
+        ["--config".as_ref(), config.as_os_str(), "--clock-rate".as_ref(), rate.as_ref()];
+    let mut daemon = Daemon::start("the demo's", &arguments, &place.file("ampledgerd.log"))?;
     daemon.wait_ready(&own.client)?;
     narrator.say(&format!(
         "A daemon of its own records into {}; an hour passes in {:.1} s.",

@@ -1,13 +1,11 @@
 //! Plays the sensor's lines at their times while telling how things stand, and
 //! stops at once when a signal comes.
 
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::thread;
 use std::time::{Duration, Instant};
 
 use ampledger_types::api::{SourceState, StatusResponse};
-use tokio::signal::unix::{SignalKind, signal};
 
 use super::CLOCK_RATE;
 use super::line::SerialLine;
@@ -15,6 +13,7 @@ use super::narrator::Narrator;
 use super::scenario::Line;
 use crate::client::Client;
 use crate::exit::Failure;
+use crate::stop::Stop;
 
 /// Every line but the first is printed this much late, so that a hiccup before
 /// the first does not make the others seem to come from the future. Much more
@@ -26,50 +25,6 @@ const TICK: Duration = Duration::from_millis(2);
 const SILENCE: Duration = Duration::from_millis(150);
 /// How long the daemon may take to read what is on the line.
 const PATIENCE: Duration = Duration::from_secs(10);
-
-/// Whether to stop.
-#[derive(Clone, Debug, Default)]
-pub struct Stop(Arc<AtomicBool>);
-
-impl Stop {
-    /// Set by Ctrl-C, a hang-up, or a request to end.
-    pub fn on_signals() -> Result<Stop, Failure> {
-        let stop = Stop::default();
-        let seen = stop.clone();
-        let runtime = tokio::runtime::Builder::new_current_thread()
-            .enable_all()
-            .build()
-            .map_err(Failure::io("signals cannot be heard"))?;
-        thread::spawn(move || {
-            runtime.block_on(async {
-                if any_signal().await.is_ok() {
-                    seen.set();
-                }
-            });
-        });
-        Ok(stop)
-    }
-
-    fn set(&self) {
-        self.0.store(true, Ordering::Relaxed);
-    }
-
-    fn is_set(&self) -> bool {
-        self.0.load(Ordering::Relaxed)
-    }
-}
-
-async fn any_signal() -> std::io::Result<()> {
-    let mut interrupt = signal(SignalKind::interrupt())?;
-    let mut terminate = signal(SignalKind::terminate())?;
-    let mut hangup = signal(SignalKind::hangup())?;
-    tokio::select! {
-        _ = interrupt.recv() => {}
-        _ = terminate.recv() => {}
-        _ = hangup.recv() => {}
-    }
-    Ok(())
-}
 
 /// Plays all lines and waits until the daemon has read them.
 pub fn play(
