@@ -9,5 +9,5 @@ mod take;
 
 pub use count::Kept;
 pub use private::{read_source, source_text};
-pub use read::{Form, frames_of};
+pub use read::frames_of;
 pub use take::{TakeOptions, Waiting, boot_clock_us, take};

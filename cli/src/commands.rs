@@ -10,6 +10,7 @@ mod export;
 mod import;
 mod man;
 mod packs;
+mod probe;
 mod redecode;
 mod report;
 mod sessions;
@@ -81,6 +82,7 @@ pub enum Command {
     Sources(sources::Sources),
     Capture(capture::Capture),
     Decode(decode::Decode),
+    Probe(probe::Probe),
     Doctor(doctor::Doctor),
     Demo(demo::Demo),
     #[command(hide = true)]
@@ -120,6 +122,7 @@ pub fn run(cli: Cli) -> Result<Exit, Failure> {
         Command::Sources(command) => command.run(&context),
         Command::Capture(command) => command.run(&context),
         Command::Decode(command) => command.run(&context),
+        Command::Probe(command) => command.run(&context),
         Command::Doctor(command) => command.run(&context),
         Command::Demo(command) => command.run(&context),
         Command::Man(command) => command.run(),

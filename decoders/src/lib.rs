@@ -15,6 +15,7 @@ pub mod instrument_time;
 pub mod layout;
 pub mod mapping;
 pub mod number;
+pub mod probe;
 #[cfg(test)]
 mod vectors;
 

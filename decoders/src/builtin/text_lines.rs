@@ -26,7 +26,7 @@ use crate::instrument_time::{Axis, TimeReader};
 use crate::mapping::{Groups, Mapping, heading};
 use crate::number::is_number;
 
-mod cells;
+pub(crate) mod cells;
 mod columns;
 mod options;
 #[cfg(test)]
