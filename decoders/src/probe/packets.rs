@@ -199,8 +199,8 @@ fn by_beginning(bytes: &[u8], pieces: &[Piece]) -> Option<(Cut, Packets, bool)> 
     for wanted in frequent.into_iter().take(16) {
         let begins = (0..stream.len() - 1).filter(|at| pair(*at) == wanted);
         let packets = parted(&stream, pieces, begins.collect());
-        // What comes less often is a value that stays for a while.
-        let is_rare = even.first().is_some_and(|(_, most)| 10 * packets.len() < 9 * most.len());
+        // What comes much less often is a value that stays for a while.
+        let is_rare = even.first().is_some_and(|(_, most)| 5 * packets.len() < 2 * most.len());
         if packets.len() >= FEWEST && !is_rare && shape::evenness(&packets).0 >= EVEN {
             even.push((vec![(wanted >> 8) as u8, wanted as u8], packets));
         }
