@@ -18,6 +18,7 @@ mod sessions;
 
 // What people and programs see.
 mod api;
+mod capture;
 mod cli;
 mod demo;
 mod export;

@@ -2,7 +2,7 @@
 //! three of them the library that parses the same bytes bare. Machines differ, so
 //! the ratio to that library in the same run is what counts.
 //!
-//! `cargo bench -p ampledger-decoders`
+//! `cargo bench -p ampledger-decoders`, or with `-- text-lines` for that one alone.
 #![allow(clippy::disallowed_methods, reason = "a benchmark reads the clock")]
 #![allow(clippy::disallowed_macros, reason = "a benchmark prints")]
 
@@ -31,12 +31,14 @@ struct Line {
 }
 
 fn main() -> Result<(), Failure> {
-    let captures = captures::all()?;
+    let mut captures = captures::all()?;
     for descriptor in builtin::BUILTIN {
         if !captures.iter().any(|capture| capture.decoder == descriptor.name) {
             return Err(format!("there is no capture for {}", descriptor.name).into());
         }
     }
+    let asked: Vec<String> = std::env::args().skip(1).filter(|a| !a.starts_with("--")).collect();
+    captures.retain(|c| asked.is_empty() || asked.iter().any(|name| name == c.decoder));
     let mut lines: Vec<Line> = Vec::new();
     for _ in 0..ROUNDS {
         for capture in &captures {
@@ -49,7 +51,7 @@ fn main() -> Result<(), Failure> {
         }
         for (name, beside, parse) in bare::ALL {
             let capture = captures.iter().find(|capture| capture.decoder == *beside);
-            let capture = capture.ok_or("a capture is missing")?;
+            let Some(capture) = capture else { continue };
             let (seconds, values) = timed(|| parse(capture))?;
             if values < FRAMES {
                 return Err(format!("{name}: {values} frames").into());

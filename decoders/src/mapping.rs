@@ -172,6 +172,10 @@ impl Field {
 /// The product; by division where the factor stands for one, so that 950 mA
 /// are 0.95 A and not 0.9500000000000001 A.
 fn times(value: f64, factor: f64) -> f64 {
+    // Most numbers are written as they are kept.
+    if factor == 1.0 {
+        return value;
+    }
     let divisor = factor.recip().round();
     if divisor.recip() == factor { value / divisor } else { value * factor }
 }

@@ -86,13 +86,18 @@ fn plain<E: FnOnce(io::Error) -> Failure>(
         bounded.read_to_end(&mut piece).map_err(cannot())?;
         let Some(last) = piece.last() else { break };
         // A finished file's last line is whole, with or without its end.
-        is_cut_line = *last != b'\n' && piece.contains(&b'\n');
+        is_cut_line = *last != b'\n' && is_text(&piece);
         record.give(FrameKind::Received, 0, piece)?;
     }
     match is_cut_line {
         true => record.give(FrameKind::Received, 0, b"\n".to_vec()),
         false => Ok(()),
     }
+}
+
+/// Whether the bytes can be lines: no control characters but those of lines.
+fn is_text(bytes: &[u8]) -> bool {
+    bytes.iter().all(|byte| !byte.is_ascii_control() || matches!(byte, b'\t' | b'\r' | b'\n'))
 }
 
 /// A file without times, as frames.
@@ -182,8 +187,8 @@ mod tests {
             ((FrameKind::Opened, 0, vec![1]), (FrameKind::Closed, 0, Vec::new()));
         let text = read("a.csv", b"t,U\n1,26.4").unwrap();
         assert_eq!(text[..3], [opened.clone(), received(b"t,U\n1,26.4"), received(b"\n")]);
-        let binary = read("a.bin", b"\x59\x44").unwrap();
-        assert_eq!(binary, [opened.clone(), received(b"\x59\x44"), closed.clone()]);
+        let binary = read("a.bin", b"\x0A\x01\x44").unwrap();
+        assert_eq!(binary, [opened.clone(), received(b"\x0A\x01\x44"), closed.clone()]);
         let hex = read("a.hex", b"# two\n59 44\n\n2: 5944 # here\n").unwrap();
         let second = (FrameKind::Received, 2, vec![0x59, 0x44]);
         assert_eq!(hex, [opened, received(b"\x59\x44"), second, closed]);

@@ -291,7 +291,8 @@ impl Reader {
     /// Takes the line as a heading line or a row of units, if it is one.
     fn heading_line(&mut self, line: &str, out: &mut Vec<Output>) -> bool {
         // Most lines are rows, and most rows begin with a number.
-        let first = line.split([',', ';', '\t', ' ']).next().unwrap_or_default();
+        let end = line.bytes().position(|byte| matches!(byte, b',' | b';' | b'\t' | b' '));
+        let first = &line[..end.unwrap_or(line.len())];
         if self.options.layout == Some(Layout::Pairs) || is_number(first, self.mark) {
             return false;
         }

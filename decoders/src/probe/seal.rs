@@ -63,37 +63,32 @@ pub fn find(packets: &[&[u8]]) -> Option<SealFound> {
     if distinct.len() < FEWEST_DISTINCT {
         return None;
     }
-    let mut found: Option<SealFound> = None;
+    let mut found = Vec::new();
     for name in checksum::names() {
         let Some(algorithm) = Algorithm::named(&name) else { continue };
-        for (behind, from, is_big_endian) in ways(algorithm.octets()) {
-            let way = Way { behind, from, is_big_endian };
-            if !way.fits(&algorithm, &distinct) {
-                continue;
-            }
-            match &mut found {
-                Some(found) => found.others += 1,
-                None => {
-                    found = Some(SealFound {
-                        octets: algorithm.octets(),
-                        algorithm: name.clone(),
-                        is_big_endian,
-                        from,
-                        behind,
-                        fits: distinct.len(),
-                        others: 0,
-                    });
-                }
-            }
-        }
+        let fitting = ways(algorithm.octets()).filter(|way| way.fits(&algorithm, &distinct));
+        found.extend(fitting.map(|Way { behind, from, is_big_endian }| SealFound {
+            octets: algorithm.octets(),
+            algorithm: name.clone(),
+            is_big_endian,
+            from,
+            behind,
+            fits: distinct.len(),
+            others: 0,
+        }));
     }
-    found
+    let others = found.len().saturating_sub(1);
+    // Where bytes never change, one reckoning over less can equal another over more.
+    let first = found.into_iter().min_by_key(|found| (found.behind, found.from))?;
+    Some(SealFound { others, ..first })
 }
 
-fn ways(octets: usize) -> impl Iterator<Item = (usize, usize, bool)> {
+fn ways(octets: usize) -> impl Iterator<Item = Way> {
     let orders: &[bool] = if octets > 1 { &[false, true] } else { &[false] };
     BEHIND.flat_map(move |behind| {
-        FROM.flat_map(move |from| orders.iter().map(move |big| (behind, from, *big)))
+        let way =
+            move |from| orders.iter().map(move |big| Way { behind, from, is_big_endian: *big });
+        FROM.flat_map(way)
     })
 }
 

@@ -298,7 +298,8 @@ fn text(line: impl Fn(f64, f64) -> String) -> Findings {
 
 #[test]
 fn lines_are_told_by_form_and_the_column_that_moves_is_named() {
-    let cases: [(&dyn Fn(f64, f64) -> String, TextForm, &str, char); 4] = [
+    type Line<'a> = &'a dyn Fn(f64, f64) -> String;
+    let cases: [(Line<'_>, TextForm, &str, char); 4] = [
         (&|u, i| format!("{u:.3},{i:.3},7\r\n"), TextForm::Columns, "2", '.'),
         (&|u, i| format!("{u:.3};{i:.3};7\n").replace('.', ","), TextForm::Columns, "2", ','),
         (&|u, i| format!("spannung={u:.3} strom={i:.3}\n"), TextForm::Pairs, "strom", '.'),

@@ -26,11 +26,13 @@ impl Delimiter {
     /// The delimiter that a line seems to use. A comma that is the decimal
     /// mark parts nothing.
     pub fn of(line: &str, mark: char) -> Self {
-        match line {
-            l if l.contains('\t') => Delimiter::Tab,
-            l if l.contains(';') => Delimiter::Semicolon,
-            l if mark != ',' && l.contains(',') => Delimiter::Comma,
-            _ => Delimiter::Space,
+        let bytes = line.as_bytes();
+        // One look tells for most lines that they have neither.
+        match memchr::memchr2(b'\t', b';', bytes) {
+            Some(_) if bytes.contains(&b'\t') => Delimiter::Tab,
+            Some(_) => Delimiter::Semicolon,
+            None if mark != ',' && memchr::memchr(b',', bytes).is_some() => Delimiter::Comma,
+            None => Delimiter::Space,
         }
     }
 
@@ -112,7 +114,7 @@ pub struct Pairs {
 /// Reads a line of `key=value` or `key: value`. `None` where there is no key
 /// at all. A key begins with a letter, so that `10:15:03` has none.
 pub fn pairs(line: &str, delimiter: Option<Delimiter>, mark: char) -> Option<Pairs> {
-    line.find(['=', ':'])?;
+    memchr::memchr2(b'=', b':', line.as_bytes())?;
     let delimiter = delimiter.unwrap_or_else(|| Delimiter::of(line, mark));
     let mut found = Pairs::default();
     if delimiter == Delimiter::Space {
