@@ -28,6 +28,8 @@ fn every_command_speaks_json() {
         "redecode last --json",
         "packs --json",
         "doctor --json",
+        "capture bench-shunt s.frames.jsonl --from 2000-01-01T00:00:00Z --json",
+        "probe s.frames.jsonl --json",
         &export,
     ] {
         let json = bench.ampledger(arguments).json();
@@ -36,6 +38,10 @@ fn every_command_speaks_json() {
             cable.send(line(26.4, -12.1).repeat(5).as_bytes());
             daemon.until_samples("bench-shunt", 10);
         }
+    }
+    let decoded = bench.ampledger("decode s.frames.jsonl --config ampledger.toml --json").good();
+    for line in decoded.out().lines() {
+        assert!(serde_json::from_str::<serde_json::Value>(line).is_ok(), "{line}");
     }
 }
 

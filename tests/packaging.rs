@@ -196,6 +196,10 @@ fn the_example_configuration_is_right_as_it_is_and_with_every_example_in_use() {
     };
     let all: Vec<String> = text.lines().map(in_use).collect();
     assert!(all.len() > 60 && all.iter().any(|l| l == "[sources.bench-shunt]"), "{all:#?}");
+    for descriptor in ampledger_decoders::builtin::BUILTIN {
+        let named = format!("decoder = \"{}\"", descriptor.name);
+        assert!(all.contains(&named), "no example of {}", descriptor.name);
+    }
     let used = check(&all.join("\n"));
     assert!(used.status.success(), "{}", text_of(&used));
 }

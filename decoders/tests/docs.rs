@@ -107,6 +107,36 @@ fn the_bytes_on_a_page_are_read_without_a_complaint() {
 }
 
 #[test]
+fn the_walk_to_ones_own_instrument_ends_with_what_it_promises() {
+    let page = page("your-own");
+    let mut drivers = drivers(&page);
+    assert_eq!(drivers.len(), 3, "raw, the guess, and the layout");
+    let bytes = notification(blocks(&page, "hex")[0].trim()).1;
+    let mut read = |driver: usize| -> Vec<Vec<f64>> {
+        drivers[driver].give(0, Input::Opened { record: true }).1.for_each(drop);
+        let said = drivers[driver].give(0, Input::Received { endpoint: 0, bytes: &bytes }).1;
+        said.map(|output| match output {
+            Output::Sample(sample) => sample.values,
+            other => panic!("{other:?}"),
+        })
+        .collect()
+    };
+    assert_eq!(read(0), Vec::<Vec<f64>>::new());
+    assert_eq!(read(1), [[12_100.0]]);
+    assert_eq!(read(2), [[26.41, -12.1]]);
+}
+
+#[test]
+fn every_page_says_how_to_try_it() {
+    for descriptor in builtin::BUILTIN {
+        let page = page(descriptor.name);
+        for word in ["ampledger capture", "your-own.md"] {
+            assert!(page.contains(word), "{} does not name {word}", descriptor.name);
+        }
+    }
+}
+
+#[test]
 fn every_option_is_on_its_page() {
     for descriptor in builtin::BUILTIN {
         let mut config = DecoderConfig::default();
