@@ -3,9 +3,8 @@
 //! both are known, else one behind the other.
 
 use std::io::Write;
-use std::ops::ControlFlow;
 
-use ampledger_store::Reader;
+use ampledger_store::{ChunkHead, Reader};
 use ampledger_types::{Bound, ClockMap, Frame, Run, RunId};
 
 use crate::compute::ReportError;
@@ -55,25 +54,21 @@ pub fn write_frames(
     out: &mut dyn Write,
 ) -> Result<(), ReportError> {
     let clocks = Clocks::read(reader)?;
+    let heads = reader.chunks(source)?;
     let mut line = OneClock::default();
     for run in &clocks.runs {
         let map = clocks.map(&run.boot_id);
         let Some((from_us, to_us)) = stretch.within(run, &map) else { continue };
-        let at = |t_us| Bound { run: run.id, t_us };
-        let mut written = Ok(());
-        reader.frames(source, at(from_us), Some(at(to_us)), |chunk| {
+        let is_inside = |head: &&ChunkHead| {
+            head.run == run.id && head.t_max_us >= from_us && head.t_min_us <= to_us
+        };
+        for head in heads.iter().filter(is_inside) {
             // Chunks come whole and may reach beyond.
-            let inside = |frame: &Frame| (from_us..=to_us).contains(&frame.t_us);
-            for frame in chunk.frames.into_iter().filter(inside) {
-                let frame = line.place(frame, run, &map);
-                written = writeln!(out, "{}", frame.to_line());
-                if written.is_err() {
-                    return ControlFlow::Break(());
-                }
+            let frames = reader.chunk(head.id)?.frames.into_iter();
+            for frame in frames.filter(|frame| (from_us..=to_us).contains(&frame.t_us)) {
+                writeln!(out, "{}", line.place(frame, run, &map).to_line())?;
             }
-            ControlFlow::Continue(())
-        })?;
-        written?;
+        }
     }
     Ok(())
 }
