@@ -5,9 +5,10 @@
 use ampledger_types::Chemistry;
 use ampledger_types::result::EndReason;
 
+use crate::budget::voltage_limit;
 use crate::feed::{Interval, Point, Silence, seconds_between};
 use crate::findings::{Cutoff, FoundEnd};
-use crate::integrate::Flows;
+use crate::integrate::{Flows, charge_ampere_second};
 use crate::knee::Knee;
 use crate::rules::{CutoffRule, Setting};
 use crate::window::LoadBefore;
@@ -29,7 +30,11 @@ pub(crate) struct DischargeWatch {
     rule: CutoffRule,
     hold_second: f64,
     hold_samples: f64,
+    /// By how much the voltage may be off there, V.
+    doubt_volt: f64,
     below: Option<Below>,
+    /// What was given when the voltage may have been there already, Ah.
+    nearly: Option<f64>,
     reached: Option<Crossing>,
     last_loaded: Option<Point>,
     saw_voltage: bool,
@@ -82,6 +87,13 @@ impl Judge<'_> {
     }
 }
 
+/// By how much a voltage at the cut-off may be off, V; 0 where that is not
+/// stated: then there is no uncertainty at all.
+fn doubt_volt(setting: &Setting) -> f64 {
+    let limit = setting.cutoff_voltage_volt.and_then(|volt| voltage_limit(volt, setting));
+    limit.filter(|limit| limit.is_finite()).unwrap_or(0.0)
+}
+
 impl DischargeWatch {
     pub(crate) fn new(setting: &Setting) -> Self {
         DischargeWatch {
@@ -89,7 +101,9 @@ impl DischargeWatch {
             rule: setting.cutoff_rule,
             hold_second: setting.rules.cutoff_hold_second,
             hold_samples: setting.rules.cutoff_hold_samples,
+            doubt_volt: doubt_volt(setting),
             below: None,
+            nearly: None,
             reached: None,
             last_loaded: None,
             saw_voltage: false,
@@ -99,43 +113,57 @@ impl DischargeWatch {
 
     /// A loaded reading that adds no time: the first one, or a repeated one.
     pub(crate) fn point(&mut self, point: &Point, so_far: &Flows) {
-        let here = self.mark(point.t_us, so_far);
-        self.look(point, Ok(here), 0.0);
-        self.settle(point.t_us, false);
+        self.look(point, None, so_far);
+        self.settle(point.t_us, || false);
     }
 
     /// An interval that ends in a loaded reading; `before` is without it.
-    pub(crate) fn interval(&mut self, interval: &Interval, before: &Flows, rows_are_slow: bool) {
-        let crossing = match interval.silence {
-            Silence::None => Ok(self.crossing(interval, before)),
-            Silence::Estimated | Silence::NotCounted => Err(interval.seconds),
-        };
-        self.look(&interval.to, crossing, 1.0);
+    pub(crate) fn interval(
+        &mut self,
+        interval: &Interval,
+        before: &Flows,
+        rows_are_slow: impl FnOnce() -> bool,
+    ) {
+        self.look(&interval.to, Some((interval, before)), before);
         self.settle(interval.to.t_us, rows_are_slow);
         self.knee.push(&interval.to);
     }
 
-    fn look(&mut self, point: &Point, crossing: Crossing, samples: f64) {
+    /// `into`: the interval that ends in the reading, and what flowed before.
+    fn look(&mut self, point: &Point, into: Option<(&Interval, &Flows)>, so_far: &Flows) {
         if point.reading.current_ampere >= 0.0 {
             return;
         }
         self.last_loaded = Some(*point);
         let Some(voltage) = point.reading.voltage_volt else { return };
         self.saw_voltage = true;
-        if self.cutoff_volt.is_none_or(|cutoff| voltage > cutoff) {
+        let Some(cutoff) = self.cutoff_volt else { return };
+        if voltage > cutoff + self.doubt_volt {
+            self.nearly = None;
+        } else if self.nearly.is_none() {
+            self.nearly = Some(so_far.discharged.charge_ah());
+        }
+        if voltage > cutoff {
             self.below = None;
         } else if let Some(below) = &mut self.below {
-            below.samples += samples;
+            below.samples += f64::from(into.is_some());
         } else {
+            let crossing = match into {
+                None => Ok(self.mark(point.t_us, so_far)),
+                Some((interval, before)) if interval.silence == Silence::None => {
+                    Ok(self.crossing(interval, before))
+                }
+                Some((interval, _)) => Err(interval.seconds),
+            };
             self.below = Some(Below { crossing, since_us: point.t_us, samples: 1.0 });
         }
     }
 
-    fn settle(&mut self, t_us: i64, rows_are_slow: bool) {
+    fn settle(&mut self, t_us: i64, rows_are_slow: impl FnOnce() -> bool) {
         let Some(below) = &self.below else { return };
         let held = below.samples >= self.hold_samples
             && seconds_between(below.since_us, t_us) >= self.hold_second;
-        let enough = held || rows_are_slow || self.rule != CutoffRule::Interpolated;
+        let enough = held || rows_are_slow() || self.rule != CutoffRule::Interpolated;
         if enough && self.reached.is_none() {
             self.reached = Some(below.crossing);
         }
@@ -156,7 +184,12 @@ impl DischargeWatch {
             flows.add(interval.seconds * share, &from.reading, &there);
         }
         let t_us = from.t_us.saturating_add((interval.seconds * share * 1e6).round() as i64);
-        self.mark(t_us, &flows)
+        let whole = charge_ampere_second(interval.seconds, &from.reading, &to.reading);
+        let mark = self.mark(t_us, &flows);
+        let mut exposure = mark.exposure;
+        exposure.end_rule_ah = whole.abs() / 3600.0 / 2.0;
+        exposure.end_voltage_ah = self.nearly.map_or(0.0, |n| (mark.discharged_ah - n).max(0.0));
+        Cutoff { exposure, ..mark }
     }
 
     /// Which share of the interval lies above the cut-off, on a straight line.
@@ -172,6 +205,7 @@ impl DischargeWatch {
             t_us,
             discharged_ah: flows.discharged.charge_ah(),
             discharged_wh: flows.discharged.energy_wh(),
+            exposure: flows.exposure(&flows.discharged),
             rule: self.rule,
         }
     }

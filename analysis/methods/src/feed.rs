@@ -25,6 +25,8 @@ pub(crate) struct Point {
     pub(crate) reading: Reading,
     /// The instrument's own counters.
     pub(crate) counters: Counters,
+    /// How far the voltage's moment is from the current's, µs.
+    pub(crate) skew_us: i64,
 }
 
 /// Whether an interval is a gap, and what is done about it.
@@ -152,9 +154,10 @@ impl Feed {
         if self.is_beyond_belief(current_ampere, row.t_us) {
             return Fed::Nothing;
         }
-        let reading = Reading { current_ampere, voltage_volt: self.voltage_for(row, voltage) };
+        let (voltage_volt, skew_us) = self.voltage_for(row, voltage);
+        let reading = Reading { current_ampere, voltage_volt };
         self.clipped.push(&reading, row.t_us, &mut self.tally);
-        self.place(Point { t_us: row.t_us, reading, counters: row.counters })
+        self.place(Point { t_us: row.t_us, reading, counters: row.counters, skew_us })
     }
 
     /// A current that no pack of this rating carries is counted and no reading:
@@ -198,17 +201,18 @@ impl Feed {
         }
     }
 
-    fn voltage_for(&mut self, row: &Row, own: Option<f64>) -> Option<f64> {
+    /// The voltage that goes with a row, and how far its moment is away, µs.
+    fn voltage_for(&mut self, row: &Row, own: Option<f64>) -> (Option<f64>, i64) {
         if own.is_some() {
-            return own;
+            return (own, 0);
         }
         if self.voltage_group == self.main_group {
             self.tally.count(AnomalyKind::ValueMissing, row.t_us);
         }
-        let (t_us, voltage) = self.voltage?;
+        let Some((t_us, voltage)) = self.voltage else { return (None, 0) };
         let is_fresh = seconds_between(t_us, row.t_us).abs() <= self.rules.voltage_hold_second;
         self.borrowed_voltages += u64::from(is_fresh && self.voltage_group != self.main_group);
-        is_fresh.then_some(voltage)
+        (is_fresh.then_some(voltage), row.t_us.saturating_sub(t_us).saturating_abs())
     }
 
     fn place(&mut self, point: Point) -> Fed {
@@ -243,6 +247,10 @@ impl Feed {
     /// anybody's guess, and nothing is counted.
     fn silence(&self, seconds: f64, from: &Point, to: &Point) -> Silence {
         let rules = &self.rules;
+        // The median is worked out only where it can make a difference.
+        if seconds <= rules.gap_floor_second {
+            return Silence::None;
+        }
         if seconds <= self.cadence.limit_second(rules.gap_interval_factor, rules.gap_floor_second) {
             return Silence::None;
         }
@@ -254,6 +262,11 @@ impl Feed {
             true => Silence::Estimated,
             false => Silence::NotCounted,
         }
+    }
+
+    /// Whether a stretch was so long that the source was dark in it.
+    pub(crate) fn is_dark(&self, seconds: f64) -> bool {
+        seconds > self.rules.dark_floor_second && seconds > self.dark_second()
     }
 
     /// Silent for longer than this is dark, s.

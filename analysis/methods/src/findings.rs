@@ -3,7 +3,11 @@
 
 use ampledger_types::result::{AnomalyKind, EndReason, PhaseKind};
 
+use crate::budget::Exposure;
+use crate::evidence::FullEvidence;
+use crate::resistance::FoundStep;
 use crate::rules::CutoffRule;
+use crate::to_empty::Load;
 
 /// What is known of a session at one moment.
 #[derive(Clone, Debug, PartialEq)]
@@ -29,6 +33,14 @@ pub struct Analysis {
     pub rows: u64,
     /// What a reader of the figures should know, in plain words.
     pub notes: Vec<String>,
+    /// Steps of the load at which a resistance could be read; the first hundred.
+    pub steps: Vec<FoundStep>,
+    /// The load as it was of late, while a discharge runs.
+    pub load: Option<Load>,
+    /// Whether the pack is full now.
+    pub full_now: FullEvidence,
+    /// How far the readings under load scatter, as a share of the current.
+    pub ripple: Option<f64>,
 }
 
 /// Sums over the session, all magnitudes but the rests' net.
@@ -79,6 +91,11 @@ pub struct FoundPhase {
     pub interruptions: Vec<(i64, i64)>,
     /// Silences inside it. At most a thousand are listed.
     pub gaps: Vec<FoundGap>,
+    /// What its charge and energy were exposed to, in its own direction; of a
+    /// rest its net.
+    pub exposure: Exposure,
+    /// Whether the pack was full when it began; discharges only.
+    pub full: Option<FullEvidence>,
 }
 
 impl FoundPhase {
@@ -120,6 +137,8 @@ pub struct Cutoff {
     pub discharged_ah: f64,
     /// Given by the pack from the discharge's start to there, Wh.
     pub discharged_wh: Option<f64>,
+    /// What that was exposed to.
+    pub exposure: Exposure,
     /// By which rule.
     pub rule: CutoffRule,
 }

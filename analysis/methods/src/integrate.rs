@@ -13,6 +13,9 @@
 //! a reading added on the line changes neither, and cutting an interval where
 //! the current changes its direction loses nothing.
 
+use crate::budget::Exposure;
+use crate::uncertainty::Shape;
+
 /// A sum with compensation (Neumaier 1974), so that ten million small terms
 /// come out as exact as ten.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -107,6 +110,35 @@ pub struct Flows {
     /// Into the pack.
     pub charged: Flow,
     seconds: Sum,
+    spread: Spread,
+}
+
+/// What the uncertainty of flows rests on.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+struct Spread {
+    volt_second: f64,
+    /// Squares of half a step of current (of power) times the interval it lies
+    /// in: the step may have come at any moment of it.
+    charge_square: f64,
+    energy_square: f64,
+}
+
+impl Spread {
+    fn add(&mut self, seconds: f64, from: &Reading, to: &Reading) {
+        let step = (to.current_ampere - from.current_ampere) / 2.0 * seconds;
+        self.charge_square += step * step;
+        if let (Some(u1), Some(u2)) = (from.voltage_volt, to.voltage_volt) {
+            self.volt_second += (u1 + u2) / 2.0 * seconds;
+            let step = (u2 * to.current_ampere - u1 * from.current_ampere) / 2.0 * seconds;
+            self.energy_square += step * step;
+        }
+    }
+
+    fn absorb(&mut self, other: &Spread) {
+        self.volt_second += other.volt_second;
+        self.charge_square += other.charge_square;
+        self.energy_square += other.energy_square;
+    }
 }
 
 impl Flows {
@@ -114,6 +146,7 @@ impl Flows {
     /// direction, the interval is cut at the zero crossing of its line.
     pub fn add(&mut self, seconds: f64, from: &Reading, to: &Reading) {
         self.seconds.add(seconds);
+        self.spread.add(seconds, from, to);
         let (a, b) = (from.current_ampere, to.current_ampere);
         if (a < 0.0 && b > 0.0) || (a > 0.0 && b < 0.0) {
             let share = a / (a - b);
@@ -140,6 +173,21 @@ impl Flows {
         self.discharged.absorb(&other.discharged);
         self.charged.absorb(&other.charged);
         self.seconds.absorb(&other.seconds);
+        self.spread.absorb(&other.spread);
+    }
+
+    /// What the charge and energy given (or taken) were exposed to.
+    pub fn exposure(&self, of: &Flow) -> Exposure {
+        let standard = |square: f64| Shape::Rectangular.standard(square.sqrt()) / 3600.0;
+        Exposure {
+            charge_ah: of.charge_ah(),
+            energy_wh: of.energy_wh(),
+            hour: self.seconds.value() / 3600.0,
+            volt_hour: self.spread.volt_second / 3600.0,
+            sampling_ah: standard(self.spread.charge_square),
+            sampling_wh: standard(self.spread.energy_square),
+            ..Exposure::default()
+        }
     }
 
     /// Net charge, Ah; negative out of the pack.

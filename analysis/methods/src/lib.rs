@@ -6,22 +6,35 @@
 //! phase, `discharge` says how a discharge ended.
 
 pub mod axis;
+pub mod budget;
 mod clipped;
 pub mod counters;
 pub mod cumulative;
 mod discharge;
+pub mod distributions;
+pub mod evidence;
 mod feed;
 pub mod findings;
 pub mod first_minute;
+pub mod full;
+mod full_evidence;
 pub mod integrate;
 mod knee;
+pub mod line_fit;
+pub mod offset;
 mod phases;
+pub mod resistance;
+pub mod ripple;
 pub mod rules;
 pub mod session;
 mod snapshot;
+mod steps;
 mod stuck;
 mod tally;
 mod threshold;
+pub mod to_empty;
+pub mod uncertainty;
+pub mod verdict;
 mod window;
 
 pub use axis::{Axis, Break, Placed, Row, RunOffset};

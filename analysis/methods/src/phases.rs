@@ -3,10 +3,12 @@
 
 use ampledger_types::result::{EndReason, PhaseKind};
 
+use crate::budget::Exposure;
 use crate::counters::Counted;
 use crate::discharge::DischargeWatch;
 use crate::feed::{Interval, Point, Silence, seconds_between};
 use crate::findings::{FoundEnd, FoundGap, FoundPhase};
+use crate::full::FullWatch;
 use crate::integrate::{Flows, charge_ampere_second};
 use crate::rules::Setting;
 use crate::stuck::Stuck;
@@ -53,6 +55,8 @@ pub(crate) struct Segment {
     pub(crate) last_voltage: Option<f64>,
     first_voltage: Option<f64>,
     pub(crate) gaps: Vec<Gap>,
+    /// Of further gaps together: how long, s, and what was counted, Ah.
+    unlisted: (f64, f64),
     interruptions: Vec<(i64, i64)>,
     /// What flowed in the rests between merged discharges.
     pub(crate) inner_rest: Flows,
@@ -62,6 +66,8 @@ pub(crate) struct Segment {
     pub(crate) end: Option<FoundEnd>,
     /// It ended for good: at its cut-off, by a trip, or probably by one.
     pub(crate) is_emptied: bool,
+    /// What was seen of a charge when it began; discharges only.
+    pub(crate) full: Option<Box<FullWatch>>,
 }
 
 impl Segment {
@@ -76,11 +82,13 @@ impl Segment {
             last_voltage: None,
             first_voltage: None,
             gaps: Vec::new(),
+            unlisted: (0.0, 0.0),
             interruptions: Vec::new(),
             inner_rest: Flows::default(),
             watch: (kind == PhaseKind::Discharge).then(|| DischargeWatch::new(setting)),
             end: None,
             is_emptied: false,
+            full: None,
         }
     }
 
@@ -93,7 +101,7 @@ impl Segment {
     }
 
     /// An interval whose later reading belongs to the phase as well.
-    pub(crate) fn extend(&mut self, interval: &Interval, rows_are_slow: bool) {
+    pub(crate) fn extend(&mut self, interval: &Interval, rows_are_slow: impl FnOnce() -> bool) {
         if let Some(watch) = &mut self.watch {
             watch.interval(interval, &self.flows, rows_are_slow);
         }
@@ -134,6 +142,9 @@ impl Segment {
     pub(crate) fn list_gap(&mut self, gap: Gap) {
         if self.gaps.len() < LISTED {
             self.gaps.push(gap);
+        } else {
+            self.unlisted.0 += seconds_between(gap.start_us, gap.end_us);
+            self.unlisted.1 += gap.estimated_ah.unwrap_or(0.0);
         }
     }
 
@@ -154,6 +165,8 @@ impl Segment {
         self.flows.absorb(&stretch.flows);
         self.counted.absorb(&stretch.counted);
         self.end_us = stretch.end_us;
+        self.unlisted.0 += stretch.unlisted.0;
+        self.unlisted.1 += stretch.unlisted.1;
         stretch.gaps.into_iter().for_each(|gap| self.list_gap(gap));
         if self.kind == PhaseKind::Rest {
             self.highest_ampere = self.highest_ampere.max(stretch.highest_ampere);
@@ -177,6 +190,8 @@ impl Segment {
         self.counted.absorb(&next.counted);
         self.inner_rest.absorb(&rest.flows);
         self.inner_rest.absorb(&next.inner_rest);
+        self.unlisted.0 += rest.unlisted.0 + next.unlisted.0;
+        self.unlisted.1 += rest.unlisted.1 + next.unlisted.1;
         rest.gaps.into_iter().chain(next.gaps).for_each(|gap| self.list_gap(gap));
         self.end_us = next.end_us;
         self.highest_ampere = self.highest_ampere.max(next.highest_ampere);
@@ -205,6 +220,8 @@ impl Segment {
                 .shown(self.flows.net_wh(), |f| (f.discharged.energy_wh(), f.charged.energy_wh())),
             None => (None, None),
         };
+        let full = self.full.as_ref().map(|full| full.evidence(self.start_us, setting));
+        let unseen_ah = full.as_ref().and_then(|full| full.unseen_ah).unwrap_or(0.0);
         FoundPhase {
             kind: self.kind,
             start_us: self.start_us,
@@ -217,10 +234,51 @@ impl Segment {
             highest_current_ampere: self.highest_ampere,
             first_voltage_volt: self.first_voltage,
             last_voltage_volt: self.last_voltage,
-            end: self.end.clone(),
+            end: self.found_end(highest, unseen_ah),
             interruptions: self.interruptions.clone(),
             gaps: self.gaps.iter().map(gap).collect(),
+            exposure: Exposure { unseen_ah, ..self.exposure(highest) },
+            full,
         }
+    }
+
+    /// What the phase's charge and energy were exposed to: of a rest its net.
+    fn exposure(&self, highest_ampere: f64) -> Exposure {
+        let exposure = match self.kind {
+            PhaseKind::Rest => Exposure {
+                charge_ah: self.flows.net_ah().abs(),
+                energy_wh: self.flows.net_wh().map(f64::abs),
+                ..self.flows.exposure(&self.flows.discharged)
+            },
+            PhaseKind::Discharge => self.flows.exposure(&self.flows.discharged),
+            PhaseKind::Charge => self.flows.exposure(&self.flows.charged),
+        };
+        Exposure {
+            gaps_ah: self.gaps_ah(highest_ampere, i64::MAX),
+            hidden_ah: self.end.as_ref().and_then(|end| end.hidden_ah).unwrap_or(0.0),
+            ..exposure
+        }
+    }
+
+    /// The most that the gaps before a moment can have been other than was
+    /// counted, Ah. Those not listed count as if all lay before it.
+    fn gaps_ah(&self, highest_ampere: f64, before_us: i64) -> f64 {
+        let off =
+            |second: f64, counted: f64| counted.max(highest_ampere * second / 3600.0 - counted);
+        let listed = self.gaps.iter().filter(|g| g.start_us < before_us);
+        let of_gap =
+            |g: &Gap| off(seconds_between(g.start_us, g.end_us), g.estimated_ah.unwrap_or(0.0));
+        listed.map(of_gap).sum::<f64>() + off(self.unlisted.0, self.unlisted.1)
+    }
+
+    /// The end, with what its capacity to the cut-off was exposed to.
+    fn found_end(&self, highest_ampere: f64, unseen_ah: f64) -> Option<FoundEnd> {
+        let mut end = self.end.clone()?;
+        if let Some(cutoff) = &mut end.cutoff {
+            cutoff.exposure.gaps_ah = self.gaps_ah(highest_ampere, cutoff.t_us);
+            cutoff.exposure.unseen_ah = unseen_ah;
+        }
+        Some(end)
     }
 
     /// Out and in; of a rest only the net, so that noise is never rectified.
@@ -242,6 +300,7 @@ fn later_end(mut end: FoundEnd, before: &Flows) -> FoundEnd {
         cutoff.discharged_ah += before.discharged.charge_ah();
         let energy = before.discharged.energy_wh();
         cutoff.discharged_wh = cutoff.discharged_wh.zip(energy).map(|(a, b)| a + b);
+        cutoff.exposure = cutoff.exposure.after(&before.exposure(&before.discharged));
     }
     end
 }

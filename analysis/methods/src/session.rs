@@ -14,10 +14,14 @@ pub use crate::findings::{
     Analysis, Cutoff, FoundAnomaly, FoundEnd, FoundGap, FoundPhase, Now, Totals,
 };
 use crate::first_minute::FirstMinute;
+use crate::full::{Bounds, Broken, FullWatch};
 use crate::phases::{Gap, Segment, append};
+use crate::ripple::RippleWatch;
 pub use crate::rules::Setting;
+use crate::steps::StepWatch;
 use crate::stuck::StuckWatch;
 use crate::tally::Tally;
+use crate::to_empty::LoadHistory;
 use crate::window::{LoadBefore, LoadWindow};
 
 /// Phases told apart in one session; beyond, the last one goes on.
@@ -54,6 +58,10 @@ pub struct SessionAnalysis {
     pub(crate) rows: u64,
     pub(crate) ran_out_of_phases: bool,
     stuck: StuckWatch,
+    pub(crate) full: FullWatch,
+    pub(crate) steps: StepWatch,
+    pub(crate) history: LoadHistory,
+    pub(crate) ripple: RippleWatch,
 }
 
 impl SessionAnalysis {
@@ -70,8 +78,30 @@ impl SessionAnalysis {
             rows: 0,
             ran_out_of_phases: false,
             stuck: StuckWatch::default(),
+            full: FullWatch::new(&setting),
+            steps: StepWatch::new(&setting),
+            history: LoadHistory::new(&setting.rules),
+            ripple: RippleWatch::default(),
             setting,
         }
+    }
+
+    /// Goes on from what an earlier stretch of the same pack and source showed
+    /// of a charge; `before` is on this session's axis ([`FullWatch::later`]).
+    pub fn after(setting: Setting, before: FullWatch) -> Self {
+        let full = before.under(&setting);
+        SessionAnalysis { full, ..SessionAnalysis::new(setting) }
+    }
+
+    /// What was seen of a charge, for the session after this one.
+    pub fn full_watch(&self) -> FullWatch {
+        self.full
+    }
+
+    /// From here on another instrument is on the line: what a charge proved
+    /// under the one before is in doubt.
+    pub fn other_instrument(&mut self, t_us: i64) {
+        self.full.break_custody(t_us, Broken::OtherInstrument);
     }
 
     /// Takes the next row, in order of sequence number.
@@ -81,8 +111,15 @@ impl SessionAnalysis {
         self.first_minute.row(row, &self.feed, &self.setting);
         match fed {
             Fed::Nothing => {}
-            Fed::Start(point) => self.arrive(&point, None),
-            Fed::Interval(interval) => self.arrive(&interval.to, Some(&interval)),
+            Fed::Start(point) => {
+                self.arrive(&point, None);
+                self.full.start(&point, self.bounds(0.0));
+            }
+            Fed::Interval(interval) => {
+                self.arrive(&interval.to, Some(&interval));
+                self.full.interval(&interval, self.bounds(interval.seconds));
+                self.steps.interval(&interval, &self.setting);
+            }
             Fed::Repeated(point) => self.repeat(&point),
         }
     }
@@ -90,6 +127,10 @@ impl SessionAnalysis {
     /// The clock broke off before the next row, and for how long is unknown.
     pub fn break_of_unknown_length(&mut self) {
         self.feed.break_of_unknown_length();
+        if let Some(last_us) = self.feed.last_row_us() {
+            self.full.break_custody(last_us, Broken::DarkUnknown);
+        }
+        self.steps.break_off();
     }
 
     /// Everything odd counted so far; grows by what a row adds.
@@ -115,7 +156,7 @@ impl SessionAnalysis {
     fn arrive(&mut self, point: &Point, interval: Option<&Interval>) {
         let Some(kind) = self.current.as_ref().map(|s| s.kind) else {
             let kind = self.wanted(PhaseKind::Rest, point);
-            let mut segment = Segment::begin(kind, point.t_us, &self.setting);
+            let mut segment = self.begin(kind, point.t_us);
             segment.start_at(point);
             self.current = Some(segment);
             self.window.push(*point);
@@ -151,15 +192,33 @@ impl SessionAnalysis {
         }
     }
 
+    /// A phase that begins here; a discharge with what is known of the charge
+    /// before it.
+    fn begin(&self, kind: PhaseKind, start_us: i64) -> Segment {
+        let mut segment = Segment::begin(kind, start_us, &self.setting);
+        segment.full = (kind == PhaseKind::Discharge).then(|| Box::new(self.full));
+        segment
+    }
+
+    fn bounds(&self, seconds: f64) -> Bounds {
+        let (rest_ampere, is_dark) = (self.feed.threshold.ampere(), self.feed.is_dark(seconds));
+        Bounds { rest_ampere, is_dark }
+    }
+
     fn go_on(&mut self, point: &Point, interval: Option<&Interval>) {
-        let slow = self.rows_are_slow();
         let Some(segment) = &mut self.current else { return };
         match interval {
-            Some(interval) => segment.extend(interval, slow),
+            Some(interval) => segment.extend(interval, || are_slow(&self.feed, &self.setting)),
             None => segment.repeat(point),
         }
         if segment.kind == PhaseKind::Rest {
+            self.ripple.break_off();
             return;
+        }
+        self.ripple.push(&point.reading);
+        if segment.kind == PhaseKind::Discharge && self.history.is_due(point.t_us) {
+            let given = &segment.flows.discharged;
+            self.history.mark(point.t_us, given.charge_ah(), given.energy_wh());
         }
         if let Some(stuck) = self.stuck.push(point, &self.setting.rules) {
             segment.list_stuck(&stuck, point);
@@ -171,10 +230,11 @@ impl SessionAnalysis {
     }
 
     fn pend_on(&mut self, point: &Point, interval: Option<&Interval>) {
-        let slow = self.rows_are_slow();
         let Some(pending) = &mut self.pending else { return };
         match interval {
-            Some(interval) => pending.segment.extend(interval, slow),
+            Some(interval) => {
+                pending.segment.extend(interval, || are_slow(&self.feed, &self.setting));
+            }
             None => pending.segment.repeat(point),
         }
         pending.lowest_volt = lower(pending.lowest_volt, point.reading.voltage_volt);
@@ -189,20 +249,15 @@ impl SessionAnalysis {
         interval: Option<&Interval>,
         load: Option<LoadBefore>,
     ) {
-        let slow = self.rows_are_slow();
-        let Some(current) = &mut self.current else { return };
         let counted = interval.filter(|i| i.silence != Silence::NotCounted);
-        let mut segment = match counted {
-            Some(interval) if current.kind == PhaseKind::Rest => {
-                let mut segment = Segment::begin(kind, interval.from.t_us, &self.setting);
-                segment.extend(interval, slow);
-                segment
-            }
-            counted => {
-                counted.into_iter().for_each(|interval| current.finish(interval));
-                Segment::begin(kind, point.t_us, &self.setting)
-            }
-        };
+        let is_rest = self.current.as_ref().is_some_and(|s| s.kind == PhaseKind::Rest);
+        let from_rest = counted.filter(|_| is_rest);
+        let mut segment = self.begin(kind, from_rest.map_or(point.t_us, |i| i.from.t_us));
+        let Some(current) = &mut self.current else { return };
+        match from_rest {
+            Some(interval) => segment.extend(interval, || are_slow(&self.feed, &self.setting)),
+            None => counted.into_iter().for_each(|interval| current.finish(interval)),
+        }
         if counted.is_none() || current.kind != PhaseKind::Rest {
             segment.start_at(point);
         }
@@ -250,6 +305,8 @@ impl SessionAnalysis {
             let (old, new) = pending.commit(old, &self.judge());
             append(&mut self.closed, old, &self.setting);
             self.current = Some(new);
+            self.history.clear();
+            self.ripple.break_off();
         }
     }
 
@@ -280,11 +337,11 @@ impl SessionAnalysis {
             least_load_ampere: rated.map_or_else(unrated, |c| c / rules.dark_load_divisor_hour),
         }
     }
+}
 
-    fn rows_are_slow(&self) -> bool {
-        let slow = self.setting.rules.cutoff_slow_row_second * JITTER;
-        self.feed.cadence.median_second().is_some_and(|m| m > slow)
-    }
+fn are_slow(feed: &Feed, setting: &Setting) -> bool {
+    let slow = setting.rules.cutoff_slow_row_second * JITTER;
+    feed.cadence.median_second().is_some_and(|m| m > slow)
 }
 
 impl Pending {

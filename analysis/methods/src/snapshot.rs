@@ -24,7 +24,13 @@ impl SessionAnalysis {
         tally.absorb(&second_runs.tally);
         tally.absorb(&counters(&phases, self));
         let has_voltage = self.feed.voltage.is_some();
+        let is_running = now.kind == Some(PhaseKind::Discharge) && !ended;
+        let last_us = now.last_row_us.unwrap_or(0);
         Analysis {
+            steps: self.steps.found(),
+            load: self.history.load().filter(|_| is_running),
+            full_now: self.full.evidence(last_us, &self.setting),
+            ripple: self.ripple.share(),
             main_discharge: main_discharge(&phases, &second_runs.places, self),
             totals: totals(&phases, has_voltage),
             anomalies: tally.found(),

@@ -11,31 +11,33 @@ const INTERVALS: usize = 100;
 const ROWS: usize = 1000;
 
 /// The last intervals between a group's rows and their median: what is a
-/// silence is judged by it.
+/// silence is judged by it. Taking one is cheap, the median is worked out when
+/// it is asked for.
 #[derive(Clone, Debug, Default)]
 pub struct Cadence {
-    in_order: VecDeque<i64>,
-    by_size: Vec<i64>,
+    intervals_us: Vec<i64>,
+    next: usize,
 }
 
 impl Cadence {
     /// Takes an interval, µs.
     pub fn push(&mut self, interval_us: i64) {
-        if self.in_order.len() == INTERVALS
-            && let Some(oldest) = self.in_order.pop_front()
-        {
-            let at = self.by_size.partition_point(|x| *x < oldest);
-            self.by_size.remove(at);
+        if self.intervals_us.len() < INTERVALS {
+            self.intervals_us.push(interval_us);
+        } else {
+            self.intervals_us[self.next] = interval_us;
         }
-        self.in_order.push_back(interval_us);
-        let at = self.by_size.partition_point(|x| *x < interval_us);
-        self.by_size.insert(at, interval_us);
+        self.next = (self.next + 1) % INTERVALS;
     }
 
     /// The median (of an even number the smaller of the middle two), s.
     pub(crate) fn median_second(&self) -> Option<f64> {
-        let middle = self.by_size.len().checked_sub(1)? / 2;
-        self.by_size.get(middle).map(|us| *us as f64 / 1e6)
+        let middle = self.intervals_us.len().checked_sub(1)? / 2;
+        let mut sorted = [0; INTERVALS];
+        let sorted = sorted.get_mut(..self.intervals_us.len())?;
+        sorted.copy_from_slice(&self.intervals_us);
+        let (_, median, _) = sorted.select_nth_unstable(middle);
+        Some(*median as f64 / 1e6)
     }
 
     /// The longer of a factor times the median and a floor, s.
@@ -115,7 +117,7 @@ mod tests {
         cadence.push(10_000_000);
         assert_eq!(cadence.median_second(), Some(10.0));
         (0..1000).for_each(|_| cadence.push(2_000_000));
-        assert_eq!((cadence.in_order.len(), cadence.by_size.len()), (100, 100));
+        assert_eq!(cadence.intervals_us.len(), 100);
     }
 
     #[test]

@@ -5,53 +5,14 @@
 #![expect(clippy::unwrap_used, reason = "a case that cannot be read fails the test")]
 
 mod bench;
+mod cases;
 
 use ampledger_methods::integrate::{Flows, Reading, energy_watt_second};
 use ampledger_methods::{CutoffRule, Row, SessionAnalysis, Setting};
 use ampledger_types::Chemistry;
 use ampledger_types::result::{EndReason, PhaseKind};
 use bench::{main_discharge, near, row};
-use serde_json::Value;
-
-struct Case {
-    inputs: Value,
-    expected: Value,
-}
-
-impl Case {
-    fn number(&self, name: &str) -> f64 {
-        self.inputs[name].as_f64().unwrap_or_else(|| panic!("no input {name}"))
-    }
-
-    fn numbers(&self, name: &str) -> Vec<f64> {
-        let list = self.inputs[name].as_array().unwrap_or_else(|| panic!("no inputs {name}"));
-        list.iter().map(|v| v.as_f64().unwrap()).collect()
-    }
-
-    fn says(&self, name: &str) -> f64 {
-        self.expected[name].as_f64().unwrap_or_else(|| panic!("nothing expected as {name}"))
-    }
-}
-
-fn cases(method: &str, beginning: &str) -> Vec<Case> {
-    let all: Value = serde_json::from_str(include_str!("data/method-vectors.json")).unwrap();
-    let fits = |v: &&Value| {
-        v["method"] == method && v["case"].as_str().is_some_and(|c| c.starts_with(beginning))
-    };
-    let found: Vec<Case> = all
-        .as_array()
-        .unwrap()
-        .iter()
-        .filter(fits)
-        .map(|v| Case { inputs: v["inputs"].clone(), expected: v["expected"].clone() })
-        .collect();
-    assert!(!found.is_empty(), "no case '{beginning}' of '{method}'");
-    found
-}
-
-fn case(method: &str, beginning: &str) -> Case {
-    cases(method, beginning).remove(0)
-}
+use cases::{case, cases};
 
 fn reading(current: f64, voltage: f64) -> Reading {
     Reading { current_ampere: -current, voltage_volt: Some(voltage) }

@@ -117,6 +117,11 @@ fn every_rule_has_a_meaning_and_its_unit_ends_its_name() {
             "V" => "_volt",
             "h" => "_hour",
             "%" => "_percent",
+            "ppm" => "_ppm",
+            "K" => "_kelvin",
+            "1/K" => "_per_kelvin",
+            "°C" => "_celsius",
+            "d" => "_day",
             "" => "",
             other => panic!("{name}: no unit {other}"),
         };

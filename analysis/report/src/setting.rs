@@ -20,9 +20,14 @@ pub fn setting(subject: &Subject) -> Setting {
         current_resolution: coarsest(instruments(), Quantity::Current, |a| a.resolution),
         current_range: coarsest(instruments(), Quantity::Current, |a| a.range),
         current_offset: coarsest(instruments(), Quantity::Current, |a| a.offset),
+        current_gain_percent: coarsest(instruments(), Quantity::Current, |a| a.gain_percent),
         voltage_resolution: coarsest(instruments(), Quantity::Voltage, |a| a.resolution),
+        voltage_gain_percent: coarsest(instruments(), Quantity::Voltage, |a| a.gain_percent),
+        voltage_offset: coarsest(instruments(), Quantity::Voltage, |a| a.offset),
+        charge_voltage_volt: pack.and_then(|p| p.charge_voltage_volt),
         powered_by_pack: instruments().any(|i| i.powered_by == Some(PoweredBy::PackUnderTest)),
         rules: Rules::default(),
+        ..Setting::default()
     }
 }
 
