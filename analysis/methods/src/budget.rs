@@ -24,6 +24,8 @@ pub struct Exposure {
     pub sampling_ah: f64,
     /// The same of the energy, Wh.
     pub sampling_wh: f64,
+    /// What readings that stand alone carry beyond their neighbours, Ah.
+    pub alone_ah: f64,
     /// The most that gaps can have been other than was counted, Ah.
     pub gaps_ah: f64,
     /// Half of what lies between the row before the end and the row after, Ah.
@@ -241,12 +243,14 @@ fn sampling(standard: f64) -> Term {
 }
 
 /// Bounds in Ah, each times `factor` into the figure's unit.
-fn bounds(exposure: &Exposure, factor: f64) -> [Term; 5] {
+fn bounds(exposure: &Exposure, factor: f64) -> [Term; 6] {
     let rectangular = |name, half_width: f64, says: &str| {
         Term::new(name, half_width * factor, Shape::Rectangular, says.to_owned())
     };
-    let Exposure { gaps_ah, end_rule_ah, end_voltage_ah, hidden_ah, unseen_ah, .. } = *exposure;
+    let Exposure { alone_ah, gaps_ah, end_rule_ah, end_voltage_ah, hidden_ah, unseen_ah, .. } =
+        *exposure;
     [
+        rectangular("lone readings", alone_ah, "readings far from those around them may be false"),
         rectangular("gaps", gaps_ah, "the most that the silences can have been otherwise"),
         rectangular("end rule", end_rule_ah, "half of what lies between the rows at the end"),
         rectangular(

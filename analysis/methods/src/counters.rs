@@ -69,6 +69,11 @@ impl Moved {
         self.longest > 0.0 && to.abs() <= near && from.abs() > 2.0 * near
     }
 
+    /// The smallest step it was seen to take.
+    pub(crate) fn step(&self) -> Option<f64> {
+        self.step
+    }
+
     fn note_step(&mut self, step: f64) {
         self.step = Some(self.step.map_or(step, |least| least.min(step)));
     }

@@ -237,6 +237,7 @@ impl DischargeWatch {
                 .filter(|_| asks_if_empty)
                 .and_then(|p| self.is_empty(&p, setting)),
             hidden_ah: self.hidden_ah(ending, judge),
+            counted_in_dark_ah: None,
         };
         let is_emptied = crossed.is_some() || tripped || (is_dark && setting.powered_by_pack);
         (end, is_emptied)

@@ -1,8 +1,10 @@
 //! Coulombic and energy efficiency over a closed cycle: out over in, from full
 //! to full. The gain of the current cancels, its offset does not.
 
+use ampledger_types::result::PhaseKind;
 use serde::Serialize;
 
+use crate::findings::{Analysis, FoundPhase};
 use crate::rules::{Rules, Setting};
 use crate::uncertainty::{COVERAGE, Shape, combined};
 
@@ -85,6 +87,32 @@ pub fn cycle(
         offset_share,
         doubts,
     })
+}
+
+/// The efficiency of the cycle in a session: the main discharge with all that
+/// followed it, from the charge before it to the one after. `None` where there
+/// is no charge after it.
+pub fn of_session(analysis: &Analysis, setting: &Setting) -> Option<Efficiency> {
+    let main = analysis.main_discharge?;
+    let since = analysis.phases.get(main..)?;
+    let discharge = half(since, PhaseKind::Discharge)?;
+    let charge = half(since, PhaseKind::Charge)?;
+    let first = since.first()?.full.as_ref().and_then(|full| full.charge_end);
+    let last = analysis.full_now.charge_end;
+    let is_new = analysis.full_now.charge_end_us.is_some_and(|end| end > since[0].start_us);
+    let ends = first.zip(last).filter(|_| is_new);
+    cycle(&discharge, &charge, ends, setting)
+}
+
+/// What all phases of a kind came to together; `None` where there are none.
+fn half(phases: &[FoundPhase], kind: PhaseKind) -> Option<Half> {
+    let mut sum = Half { ah: 0.0, wh: Some(0.0), hour: 0.0 };
+    for phase in phases.iter().filter(|p| p.kind == kind) {
+        sum.ah += phase.exposure.charge_ah;
+        sum.wh = sum.wh.zip(phase.exposure.energy_wh).map(|(a, b)| a + b);
+        sum.hour += phase.exposure.hour;
+    }
+    (sum.ah > 0.0).then_some(sum)
 }
 
 /// How far the offset may be off, A.

@@ -3,6 +3,8 @@
 
 use serde::Serialize;
 
+use crate::efficiency::ChargeEnd;
+
 /// Whether the record meets a rule.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "snake_case")]
@@ -82,8 +84,10 @@ pub struct FullEvidence {
     /// The most that can have been drawn unseen between charge and load, Ah:
     /// offset and dead band over the time between.
     pub unseen_ah: Option<f64>,
-    /// Where the proving charge ended, µs of test time.
+    /// When the proving charge ended, µs of test time.
     pub charge_end_us: Option<i64>,
+    /// How it stood then.
+    pub charge_end: Option<ChargeEnd>,
 }
 
 impl FullEvidence {

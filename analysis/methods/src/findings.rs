@@ -39,8 +39,6 @@ pub struct Analysis {
     pub load: Option<Load>,
     /// Whether the pack is full now.
     pub full_now: FullEvidence,
-    /// How far the readings under load scatter, as a share of the current.
-    pub ripple: Option<f64>,
 }
 
 /// Sums over the session, all magnitudes but the rests' net.
@@ -94,6 +92,11 @@ pub struct FoundPhase {
     /// What its charge and energy were exposed to, in its own direction; of a
     /// rest its net.
     pub exposure: Exposure,
+    /// How far its readings scatter about a smooth course: standard deviation
+    /// as a share of the current. `None` for a few readings, and for rests.
+    pub ripple: Option<f64>,
+    /// Readings that stand alone, far from those before and after.
+    pub lone_readings: u64,
     /// Whether the pack was full when it began; discharges only.
     pub full: Option<FullEvidence>,
 }
@@ -126,6 +129,9 @@ pub struct FoundEnd {
     pub trip_means_empty: Option<bool>,
     /// What a dark end can hide at most, Ah.
     pub hidden_ah: Option<f64>,
+    /// By how much the instrument's own counter moved over a dark end, Ah, once
+    /// it came back. A counter that began anew shows less, or nothing.
+    pub counted_in_dark_ah: Option<f64>,
 }
 
 /// Where a discharge crossed its cut-off voltage.
@@ -152,6 +158,9 @@ pub struct FoundGap {
     pub end_us: i64,
     /// What was counted for it, Ah (magnitude); `None` where nothing was.
     pub estimated_ah: Option<f64>,
+    /// What the instrument's own counter says, Ah (magnitude), where it cannot
+    /// have begun anew in it.
+    pub counted_ah: Option<f64>,
     /// The most it can have been, Ah (magnitude); the least is 0.
     pub highest_ah: f64,
 }

@@ -3,6 +3,7 @@
 
 use ampledger_types::Chemistry;
 
+use crate::efficiency::ChargeEnd;
 use crate::evidence::{Finding, FullEvidence, Proof, Standing, met};
 use crate::full::{Broken, FullWatch};
 use crate::rules::Setting;
@@ -33,8 +34,14 @@ impl FullWatch {
             uncharged_ah: self.uncharged_ah(),
             unseen_ah: unseen,
             charge_end_us: self.seen.charged_us,
+            charge_end: self.charge_end(),
             findings,
         }
+    }
+
+    fn charge_end(&self) -> Option<ChargeEnd> {
+        let (_, ampere) = self.seen.end?;
+        self.seen.highest_volt.map(|volt| ChargeEnd { volt, ampere })
     }
 
     fn rest_second(&self, start_us: i64) -> Option<f64> {

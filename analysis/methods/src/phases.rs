@@ -7,9 +7,11 @@ use crate::budget::Exposure;
 use crate::counters::Counted;
 use crate::discharge::DischargeWatch;
 use crate::feed::{Interval, Point, Silence, seconds_between};
-use crate::findings::{FoundEnd, FoundGap, FoundPhase};
+use crate::findings::{FoundEnd, FoundPhase};
 use crate::full::FullWatch;
-use crate::integrate::{Flows, charge_ampere_second};
+use crate::gap::Gap;
+use crate::integrate::Flows;
+use crate::ripple::RippleWatch;
 use crate::rules::Setting;
 use crate::stuck::Stuck;
 
@@ -17,30 +19,6 @@ use crate::stuck::Stuck;
 pub(crate) const LISTED: usize = 1000;
 /// Interruptions of one discharge; beyond, the next stretch is another one.
 const INTERRUPTIONS: usize = 10_000;
-
-/// A silence as it is kept; its bound is worked out when it is shown, because
-/// the highest current of the phase may still come.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Gap {
-    pub(crate) start_us: i64,
-    pub(crate) end_us: i64,
-    pub(crate) estimated_ah: Option<f64>,
-}
-
-impl Gap {
-    pub(crate) fn of(interval: &Interval) -> Option<Gap> {
-        let (from, to) = (&interval.from, &interval.to);
-        let estimated_ah = match interval.silence {
-            Silence::None => return None,
-            Silence::NotCounted => None,
-            Silence::Estimated => {
-                let charge = charge_ampere_second(interval.seconds, &from.reading, &to.reading);
-                Some(charge.abs() / 3600.0)
-            }
-        };
-        Some(Gap { start_us: from.t_us, end_us: to.t_us, estimated_ah })
-    }
-}
 
 /// A phase that grows or has grown.
 #[derive(Clone, Debug)]
@@ -68,6 +46,7 @@ pub(crate) struct Segment {
     pub(crate) is_emptied: bool,
     /// What was seen of a charge when it began; discharges only.
     pub(crate) full: Option<Box<FullWatch>>,
+    ripple: RippleWatch,
 }
 
 impl Segment {
@@ -89,6 +68,7 @@ impl Segment {
             end: None,
             is_emptied: false,
             full: None,
+            ripple: RippleWatch::default(),
         }
     }
 
@@ -107,6 +87,15 @@ impl Segment {
         }
         self.book(interval);
         self.note_reading(&interval.to);
+    }
+
+    /// Looks for scatter and lone readings: also in what may turn out to be
+    /// another phase, because a reading with a false sign looks like one.
+    pub(crate) fn watch_ripple(&mut self, interval: &Interval) {
+        match interval.silence {
+            Silence::None if self.kind != PhaseKind::Rest => self.ripple.push(interval),
+            _ => self.ripple.break_off(),
+        }
     }
 
     /// The interval in which the load went: it is this phase's, the reading
@@ -151,9 +140,7 @@ impl Segment {
     /// A stuck stretch is listed as a gap that grows. What its readings say is
     /// counted all the same: they are there, only not to be trusted.
     pub(crate) fn list_stuck(&mut self, stuck: &Stuck, point: &Point) {
-        let charge = point.reading.current_ampere.abs() * stuck.seconds / 3600.0;
-        let estimated_ah = Some(charge);
-        let gap = Gap { start_us: stuck.since_us, end_us: point.t_us, estimated_ah };
+        let gap = Gap::stuck(stuck, point);
         match self.gaps.iter_mut().rev().find(|g| g.start_us == stuck.since_us) {
             Some(known) => *known = gap,
             None => self.list_gap(gap),
@@ -187,6 +174,7 @@ impl Segment {
         self.interruptions.push((self.end_us, next.start_us));
         self.interruptions.extend(next.interruptions);
         self.flows.absorb(&next.flows);
+        self.ripple.absorb(&next.ripple);
         self.counted.absorb(&next.counted);
         self.inner_rest.absorb(&rest.flows);
         self.inner_rest.absorb(&next.inner_rest);
@@ -205,12 +193,6 @@ impl Segment {
         let highest = match self.kind {
             PhaseKind::Rest => setting.maximum_current_ampere.unwrap_or(self.highest_ampere),
             _ => self.highest_ampere,
-        };
-        let gap = |g: &Gap| FoundGap {
-            start_us: g.start_us,
-            end_us: g.end_us,
-            estimated_ah: g.estimated_ah,
-            highest_ah: highest * seconds_between(g.start_us, g.end_us) / 3600.0,
         };
         let (discharged_ah, charged_ah) = self.shown(Some(self.flows.net_ah()), |f| {
             (Some(f.discharged.charge_ah()), Some(f.charged.charge_ah()))
@@ -236,7 +218,9 @@ impl Segment {
             last_voltage_volt: self.last_voltage,
             end: self.found_end(highest, unseen_ah),
             interruptions: self.interruptions.clone(),
-            gaps: self.gaps.iter().map(gap).collect(),
+            gaps: self.gaps.iter().map(|gap| gap.found(highest)).collect(),
+            ripple: self.ripple.share(),
+            lone_readings: self.ripple.alone,
             exposure: Exposure { unseen_ah, ..self.exposure(highest) },
             full,
         }
@@ -254,6 +238,7 @@ impl Segment {
             PhaseKind::Charge => self.flows.exposure(&self.flows.charged),
         };
         Exposure {
+            alone_ah: self.ripple.alone_ah(),
             gaps_ah: self.gaps_ah(highest_ampere, i64::MAX),
             hidden_ah: self.end.as_ref().and_then(|end| end.hidden_ah).unwrap_or(0.0),
             ..exposure
@@ -263,12 +248,11 @@ impl Segment {
     /// The most that the gaps before a moment can have been other than was
     /// counted, Ah. Those not listed count as if all lay before it.
     fn gaps_ah(&self, highest_ampere: f64, before_us: i64) -> f64 {
-        let off =
-            |second: f64, counted: f64| counted.max(highest_ampere * second / 3600.0 - counted);
+        let step = self.counted.ah.step().unwrap_or(0.0);
         let listed = self.gaps.iter().filter(|g| g.start_us < before_us);
-        let of_gap =
-            |g: &Gap| off(seconds_between(g.start_us, g.end_us), g.estimated_ah.unwrap_or(0.0));
-        listed.map(of_gap).sum::<f64>() + off(self.unlisted.0, self.unlisted.1)
+        let (second, counted) = self.unlisted;
+        let others = counted.max(highest_ampere * second / 3600.0 - counted);
+        listed.map(|g| g.off_ah(highest_ampere, step)).sum::<f64>() + others
     }
 
     /// The end, with what its capacity to the cut-off was exposed to.
@@ -277,6 +261,7 @@ impl Segment {
         if let Some(cutoff) = &mut end.cutoff {
             cutoff.exposure.gaps_ah = self.gaps_ah(highest_ampere, cutoff.t_us);
             cutoff.exposure.unseen_ah = unseen_ah;
+            cutoff.exposure.alone_ah = self.ripple.alone_ah();
         }
         Some(end)
     }

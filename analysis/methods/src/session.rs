@@ -8,15 +8,16 @@ use ampledger_types::api::Check;
 use ampledger_types::result::{AnomalyKind, PhaseKind};
 
 use crate::axis::Row;
-use crate::discharge::{Ending, Judge};
+use crate::discharge::Judge;
 use crate::feed::{Fed, Feed, Interval, Point, Silence, class, seconds_between};
 pub use crate::findings::{
     Analysis, Cutoff, FoundAnomaly, FoundEnd, FoundGap, FoundPhase, Now, Totals,
 };
 use crate::first_minute::FirstMinute;
 use crate::full::{Bounds, Broken, FullWatch};
-use crate::phases::{Gap, Segment, append};
-use crate::ripple::RippleWatch;
+use crate::gap::Gap;
+use crate::pending::{Pending, moved_ah};
+use crate::phases::{Segment, append};
 pub use crate::rules::Setting;
 use crate::steps::StepWatch;
 use crate::stuck::StuckWatch;
@@ -28,21 +29,6 @@ use crate::window::{LoadBefore, LoadWindow};
 const PHASES: usize = 10_000;
 /// A 1 s row with jitter is no slow row.
 const JITTER: f64 = 1.05;
-
-/// A change of phase that has not lasted long enough to be one.
-#[derive(Clone, Debug)]
-pub(crate) struct Pending {
-    pub(crate) segment: Segment,
-    /// Its first reading.
-    since_us: i64,
-    /// The load before it.
-    pub(crate) load: Option<LoadBefore>,
-    /// The lowest voltage in it.
-    pub(crate) lowest_volt: Option<f64>,
-    /// It began in a silence that was not counted: its length in seconds, if
-    /// that is known, and the silence.
-    after_dark: Option<(Option<f64>, Option<Gap>)>,
-}
 
 /// Streaming, in bounded memory.
 #[derive(Clone, Debug)]
@@ -61,7 +47,6 @@ pub struct SessionAnalysis {
     pub(crate) full: FullWatch,
     pub(crate) steps: StepWatch,
     pub(crate) history: LoadHistory,
-    pub(crate) ripple: RippleWatch,
 }
 
 impl SessionAnalysis {
@@ -81,7 +66,6 @@ impl SessionAnalysis {
             full: FullWatch::new(&setting),
             steps: StepWatch::new(&setting),
             history: LoadHistory::new(&setting.rules),
-            ripple: RippleWatch::default(),
             setting,
         }
     }
@@ -163,6 +147,9 @@ impl SessionAnalysis {
             return;
         };
         let wanted = self.wanted(kind, point);
+        if let (Some(current), Some(interval)) = (&mut self.current, interval) {
+            current.watch_ripple(interval);
+        }
         if wanted == kind {
             self.take_back();
             self.go_on(point, interval);
@@ -212,10 +199,8 @@ impl SessionAnalysis {
             None => segment.repeat(point),
         }
         if segment.kind == PhaseKind::Rest {
-            self.ripple.break_off();
             return;
         }
-        self.ripple.push(&point.reading);
         if segment.kind == PhaseKind::Discharge && self.history.is_due(point.t_us) {
             let given = &segment.flows.discharged;
             self.history.mark(point.t_us, given.charge_ah(), given.energy_wh());
@@ -234,10 +219,11 @@ impl SessionAnalysis {
         match interval {
             Some(interval) => {
                 pending.segment.extend(interval, || are_slow(&self.feed, &self.setting));
+                pending.segment.watch_ripple(interval);
             }
             None => pending.segment.repeat(point),
         }
-        pending.lowest_volt = lower(pending.lowest_volt, point.reading.voltage_volt);
+        pending.note_volt(point);
     }
 
     /// A change of phase may begin here. The interval in which a load comes on
@@ -255,7 +241,10 @@ impl SessionAnalysis {
         let mut segment = self.begin(kind, from_rest.map_or(point.t_us, |i| i.from.t_us));
         let Some(current) = &mut self.current else { return };
         match from_rest {
-            Some(interval) => segment.extend(interval, || are_slow(&self.feed, &self.setting)),
+            Some(interval) => {
+                segment.extend(interval, || are_slow(&self.feed, &self.setting));
+                segment.watch_ripple(interval);
+            }
             None => counted.into_iter().for_each(|interval| current.finish(interval)),
         }
         if counted.is_none() || current.kind != PhaseKind::Rest {
@@ -271,6 +260,7 @@ impl SessionAnalysis {
             load,
             lowest_volt: point.reading.voltage_volt,
             after_dark,
+            counted_ah: interval.filter(|_| after_dark.is_some()).and_then(moved_ah),
         });
     }
 
@@ -306,7 +296,6 @@ impl SessionAnalysis {
             append(&mut self.closed, old, &self.setting);
             self.current = Some(new);
             self.history.clear();
-            self.ripple.break_off();
         }
     }
 
@@ -342,52 +331,4 @@ impl SessionAnalysis {
 fn are_slow(feed: &Feed, setting: &Setting) -> bool {
     let slow = setting.rules.cutoff_slow_row_second * JITTER;
     feed.cadence.median_second().is_some_and(|m| m > slow)
-}
-
-impl Pending {
-    pub(crate) fn give_back(self, current: &mut Segment) {
-        if let Some((_, Some(gap))) = self.after_dark {
-            current.list_gap(gap);
-        }
-        current.absorb(self.segment);
-    }
-
-    /// Ends the phase before it and becomes the phase that is.
-    pub(crate) fn commit(self, mut old: Segment, judge: &Judge) -> (Segment, Segment) {
-        let mut new = self.segment;
-        let dark = self.after_dark.filter(|_| judge.was_loaded(self.load));
-        let ending = match (dark, new.kind) {
-            (Some((seconds, _)), _) => Ending::Dark { load: self.load, seconds },
-            (None, PhaseKind::Rest) => {
-                Ending::Rest { load: self.load, lowest_volt: self.lowest_volt }
-            }
-            (None, _) => Ending::Charge,
-        };
-        if let Some((_, Some(gap))) = self.after_dark {
-            match (old.kind, new.kind) {
-                // The end says what the dark can hide.
-                (PhaseKind::Discharge, _) if dark.is_some() => {}
-                (PhaseKind::Rest, _) => new.list_gap(gap),
-                _ => old.list_gap(gap),
-            }
-        }
-        close(&mut old, &ending, judge);
-        (old, new)
-    }
-}
-
-/// Ends a phase; only a discharge has more to it than its time.
-pub(crate) fn close(segment: &mut Segment, ending: &Ending, judge: &Judge) {
-    if let Some(watch) = segment.watch.take() {
-        let (end, is_emptied) = watch.end(ending, judge);
-        segment.end = Some(end);
-        segment.is_emptied = is_emptied;
-    }
-}
-
-fn lower(a: Option<f64>, b: Option<f64>) -> Option<f64> {
-    match (a, b) {
-        (Some(a), Some(b)) => Some(a.min(b)),
-        (a, b) => a.or(b),
-    }
 }

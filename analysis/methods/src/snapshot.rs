@@ -7,8 +7,9 @@ use crate::discharge::Ending;
 use crate::feed::seconds_between;
 use crate::findings::{Analysis, Now, Totals};
 use crate::integrate::Flows;
+use crate::pending::{Pending, close};
 use crate::phases::{LISTED, Segment, append};
-use crate::session::{Pending, SessionAnalysis, close};
+use crate::session::SessionAnalysis;
 use crate::tally::Tally;
 
 impl SessionAnalysis {
@@ -30,7 +31,6 @@ impl SessionAnalysis {
             steps: self.steps.found(),
             load: self.history.load().filter(|_| is_running),
             full_now: self.full.evidence(last_us, &self.setting),
-            ripple: self.ripple.share(),
             main_discharge: main_discharge(&phases, &second_runs.places, self),
             totals: totals(&phases, has_voltage),
             anomalies: tally.found(),

@@ -73,6 +73,19 @@ pub fn correct(
     }
 }
 
+/// How far a pack's temperature moved in the hour before a moment, K; `None`
+/// where the readings (time in µs, °C) do not go back that far.
+pub fn moved_kelvin(readings: &[(i64, f64)], at_us: i64, rules: &Rules) -> Option<f64> {
+    let begin_us = at_us.saturating_sub((rules.verdict_soak_second * 1e6) as i64);
+    readings.iter().find(|(t_us, _)| *t_us <= begin_us)?;
+    let within = readings.iter().filter(|(t_us, _)| *t_us >= begin_us && *t_us <= at_us);
+    let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
+    for (_, celsius) in within.filter(|(_, celsius)| celsius.is_finite()) {
+        (low, high) = (low.min(*celsius), high.max(*celsius));
+    }
+    (high >= low).then_some(high - low)
+}
+
 /// Run time of a deep-cycle block brought to 27 °C, `t·(1 − 0.009·(θ − 27))`,
 /// θ at the end of the discharge; printed by a maker for 24 to 32 °C only,
 /// `None` outside.

@@ -3,9 +3,13 @@
 
 use std::collections::VecDeque;
 
+use ampledger_types::result::PhaseKind;
 use serde::Serialize;
 
-use crate::rules::Rules;
+use crate::budget;
+use crate::evidence::Proof;
+use crate::findings::Analysis;
+use crate::rules::{Rules, Setting};
 use crate::uncertainty::{COVERAGE, Shape, combined};
 
 /// Marks kept over the window.
@@ -79,6 +83,22 @@ pub struct ToEmpty {
     pub energy_wh: Option<Sure>,
     /// What it rests on, and what is missing, in plain words.
     pub reasons: Vec<String>,
+}
+
+impl Running {
+    /// Where the discharge of a session stands; `None` unless one runs.
+    pub fn of(analysis: &Analysis, setting: &Setting) -> Option<Running> {
+        let load = analysis.load?;
+        let main = analysis.phases.last().filter(|p| p.kind == PhaseKind::Discharge)?;
+        let full = main.full.as_ref();
+        Some(Running {
+            given_ah: main.discharged_ah,
+            given_standard_ah: budget::charge(&main.exposure, setting).standard,
+            load,
+            cutoff_volt: setting.cutoff_voltage_volt,
+            is_full_proven: full.is_some_and(|full| full.proof == Proof::Found),
+        })
+    }
 }
 
 /// What is left of a running discharge.

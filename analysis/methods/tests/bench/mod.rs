@@ -3,6 +3,8 @@
 //! file uses all of it.
 #![allow(dead_code)]
 
+pub mod proven;
+
 use ampledger_methods::{Analysis, FoundPhase, Row, SessionAnalysis, Setting};
 use ampledger_types::Chemistry;
 use ampledger_types::result::{AnomalyKind, PhaseKind};

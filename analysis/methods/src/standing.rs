@@ -1,0 +1,218 @@
+//! How a capacity stands: its budget, and everything in the record that keeps
+//! it from being proven. Judges what was found; finds nothing itself.
+
+use ampledger_types::result::{AnomalyKind, EndReason, Status};
+use serde::Serialize;
+
+use crate::budget::{self, Budget, Exposure};
+use crate::feed::seconds_between;
+use crate::findings::{Analysis, FoundEnd, FoundPhase};
+use crate::rules::Setting;
+
+/// Which figure is meant.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Of {
+    /// Charge of the main discharge, however it ended.
+    Charge,
+    /// Energy of the main discharge, however it ended.
+    Energy,
+    /// Charge up to the cut-off voltage.
+    ChargeToCutoff,
+    /// Energy up to the cut-off voltage.
+    EnergyToCutoff,
+}
+
+/// What a doubt is about.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum DoubtKind {
+    /// The pack is not proven to have been full.
+    Full,
+    /// Something is not stated about the meter.
+    Accuracy,
+    /// The discharge has not come to an end that gives a capacity.
+    End,
+    /// Silences.
+    Gaps,
+    /// Readings that cannot be right, or are not to be trusted.
+    Readings,
+    /// The wiring, or which pack or instrument it is.
+    Wiring,
+    /// A current that swings, and a meter of which nobody says that it averages.
+    Averaging,
+}
+
+/// One thing that keeps a figure from being proven.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Doubt {
+    /// What it is about.
+    pub kind: DoubtKind,
+    /// In plain words.
+    pub text: String,
+}
+
+/// A figure with its standing.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Judged {
+    /// The figure; `None` where it is undetermined.
+    pub value: Option<f64>,
+    /// Proven, provisional or undetermined.
+    pub status: Status,
+    /// Its budget, where there is a figure.
+    pub budget: Option<Budget>,
+    /// Why it is not proven, in the order that matters to a reader.
+    pub doubts: Vec<Doubt>,
+}
+
+/// How one figure of the main discharge stands.
+pub fn judge(analysis: &Analysis, of: Of, setting: &Setting) -> Judged {
+    let main = analysis.main_discharge.and_then(|main| analysis.phases.get(main));
+    let Some(main) = main else {
+        return undetermined("there is no discharge");
+    };
+    let exposure = match of {
+        Of::Charge | Of::Energy => main.exposure,
+        Of::ChargeToCutoff | Of::EnergyToCutoff => match cutoff(main) {
+            Ok(exposure) => exposure,
+            Err(why) => return undetermined(&why),
+        },
+    };
+    let budget = match of {
+        Of::Charge | Of::ChargeToCutoff => Some(budget::charge(&exposure, setting)),
+        Of::Energy | Of::EnergyToCutoff => budget::energy(&exposure, setting),
+    };
+    let Some(budget) = budget else {
+        return undetermined("some current has no voltage to it");
+    };
+    let mut doubts = full(main);
+    if matches!(of, Of::Charge | Of::Energy) {
+        doubts.extend(main.end.as_ref().and_then(end));
+    }
+    doubts.extend(lacking(&budget));
+    doubts.extend(gaps(main, &exposure, setting));
+    doubts.extend(odd(analysis));
+    doubts.extend(averaging(main, setting));
+    Judged {
+        value: Some(budget.value),
+        status: if doubts.is_empty() { Status::Proven } else { Status::Provisional },
+        budget: Some(budget),
+        doubts,
+    }
+}
+
+fn undetermined(why: &str) -> Judged {
+    let doubts = vec![doubt(DoubtKind::End, why)];
+    Judged { value: None, status: Status::Undetermined, budget: None, doubts }
+}
+
+fn doubt(kind: DoubtKind, text: impl Into<String>) -> Doubt {
+    Doubt { kind, text: text.into() }
+}
+
+fn cutoff(main: &FoundPhase) -> Result<Exposure, String> {
+    let end = main.end.as_ref().ok_or("it has not ended")?;
+    let why = || end.cutoff_unknown_because.clone();
+    let cutoff = end.cutoff.ok_or_else(|| why().unwrap_or_else(|| "not reached".to_owned()))?;
+    Ok(cutoff.exposure)
+}
+
+fn full(main: &FoundPhase) -> Vec<Doubt> {
+    match &main.full {
+        Some(full) => full.doubts().map(|text| doubt(DoubtKind::Full, text)).collect(),
+        None => vec![doubt(DoubtKind::Full, "the start was not looked at")],
+    }
+}
+
+fn end(end: &FoundEnd) -> Option<Doubt> {
+    let text = match end.reason {
+        EndReason::CutoffVoltage => return None,
+        EndReason::ProtectionTrip if end.trip_means_empty == Some(true) => return None,
+        EndReason::ProtectionTrip => {
+            "the protection tripped, and nothing says that the pack was empty".to_owned()
+        }
+        EndReason::DarkUnderLoad => dark(end),
+        EndReason::LoadRemoved => "the load was taken off: what was left is not known".to_owned(),
+        EndReason::ChargeBegan => "a charge began: what was left is not known".to_owned(),
+        EndReason::SessionEnded => "the session was stopped under load".to_owned(),
+        EndReason::Running => "it is still running".to_owned(),
+    };
+    Some(doubt(DoubtKind::End, text))
+}
+
+fn dark(end: &FoundEnd) -> String {
+    let hidden = match end.hidden_ah {
+        Some(ah) => format!("at most {ah:.3} Ah are hidden"),
+        None => "how much is hidden is not known".to_owned(),
+    };
+    let counted = end.counted_in_dark_ah.map(|ah| format!("; its own counter moved by {ah:.3} Ah"));
+    format!("the source went dark under load: {hidden}{}", counted.unwrap_or_default())
+}
+
+fn lacking(budget: &Budget) -> Vec<Doubt> {
+    budget.lacking.iter().map(|text| doubt(DoubtKind::Accuracy, text.as_str())).collect()
+}
+
+/// No gap longer than 10 s, and all together within 0.2 % of the result.
+fn gaps(main: &FoundPhase, exposure: &Exposure, setting: &Setting) -> Vec<Doubt> {
+    let rules = &setting.rules;
+    let longest =
+        main.gaps.iter().map(|g| seconds_between(g.start_us, g.end_us)).fold(0.0, f64::max);
+    let mut doubts = Vec::new();
+    if longest > rules.proven_gap_second {
+        doubts.push(doubt(DoubtKind::Gaps, format!("a gap of {longest:.0} s")));
+    }
+    let share = |ah: f64| ah / exposure.charge_ah * 100.0;
+    if share(exposure.gaps_ah) > rules.proven_gap_percent {
+        let text = format!("gaps could make {:.2} % of it", share(exposure.gaps_ah));
+        doubts.push(doubt(DoubtKind::Gaps, text));
+    }
+    if share(exposure.alone_ah) > rules.proven_gap_percent {
+        let text = format!(
+            "{} readings stand alone, far from those around them: {:.2} % of it",
+            main.lone_readings,
+            share(exposure.alone_ah)
+        );
+        doubts.push(doubt(DoubtKind::Readings, text));
+    }
+    doubts
+}
+
+/// Anomalies that no figure survives unharmed.
+fn odd(analysis: &Analysis) -> Vec<Doubt> {
+    let kind = |of: AnomalyKind| match of {
+        AnomalyKind::TimeBackwards
+        | AnomalyKind::ChannelStuck
+        | AnomalyKind::CurrentImplausible
+        | AnomalyKind::CurrentClipped
+        | AnomalyKind::CounterDisagrees => Some(DoubtKind::Readings),
+        AnomalyKind::GapLengthUnknown => Some(DoubtKind::Gaps),
+        AnomalyKind::VoltageDoesNotFitPack
+        | AnomalyKind::CurrentSignReversed
+        | AnomalyKind::PowerDisagrees
+        | AnomalyKind::AmmetersDisagree => Some(DoubtKind::Wiring),
+        // Shown, and covered by the budget or by other doubts.
+        AnomalyKind::TimeRepeated
+        | AnomalyKind::ValueMissing
+        | AnomalyKind::Gap
+        | AnomalyKind::Unreadable
+        | AnomalyKind::SecondRun
+        | AnomalyKind::ClockNotSet => None,
+    };
+    let told = analysis.anomalies.iter().filter_map(|a| Some((kind(a.kind)?, a)));
+    told.map(|(kind, anomaly)| doubt(kind, anomaly.text.as_str())).collect()
+}
+
+fn averaging(main: &FoundPhase, setting: &Setting) -> Option<Doubt> {
+    let percent = main.ripple? * 100.0;
+    let is_stated = setting.reading_is_average == Some(true);
+    (percent > setting.rules.proven_ripple_percent && !is_stated).then(|| {
+        let what = match setting.reading_is_average {
+            None => "nobody says that its readings are averages",
+            _ => "its readings are point samples",
+        };
+        let text =
+            format!("the current swings by {percent:.0} % from reading to reading, and {what}");
+        doubt(DoubtKind::Averaging, text)
+    })
+}
