@@ -102,7 +102,7 @@ impl SessionAnalysis {
             Fed::Interval(interval) => {
                 self.arrive(&interval.to, Some(&interval));
                 self.full.interval(&interval, self.bounds(interval.seconds));
-                self.steps.interval(&interval, &self.setting);
+                self.steps.interval(&interval, &self.window, &self.setting);
             }
             Fed::Repeated(point) => self.repeat(&point),
         }
@@ -113,8 +113,8 @@ impl SessionAnalysis {
         self.feed.break_of_unknown_length();
         if let Some(last_us) = self.feed.last_row_us() {
             self.full.break_custody(last_us, Broken::DarkUnknown);
+            self.steps.break_off(last_us.saturating_add(1));
         }
-        self.steps.break_off();
     }
 
     /// Everything odd counted so far; grows by what a row adds.

@@ -1,17 +1,14 @@
 //! Finds steps of the load as rows come and reads the resistance at each delay.
 //! Holds one step at a time; what a step must be is in the rules.
 
-use std::collections::VecDeque;
-
 use crate::budget::of_difference;
-use crate::feed::{Interval, Point, Silence, seconds_between};
+use crate::feed::{Interval, Silence, seconds_between};
 use crate::resistance::{FoundStep, StepRead, of_ratio};
 use crate::rules::{Rules, Setting};
+use crate::window::LoadWindow;
 
 /// Steps kept.
 const KEPT: usize = 100;
-/// Points before a step that are looked at; faster rows shorten the time.
-const BEFORE: usize = 256;
 /// A step may take so many rows.
 const ROWS: u32 = 2;
 
@@ -32,7 +29,8 @@ pub(crate) struct StepWatch {
     skew_us: i64,
     before_us: i64,
     settled: f64,
-    before: VecDeque<Point>,
+    /// Nothing before this moment counts.
+    broken_us: i64,
     open: Option<Open>,
     found: Vec<FoundStep>,
 }
@@ -46,7 +44,7 @@ impl StepWatch {
             skew_us: (rules.step_skew_second * 1e6) as i64,
             before_us: (rules.step_before_second * 1e6) as i64,
             settled: rules.step_settled_percent / 100.0,
-            before: VecDeque::new(),
+            broken_us: i64::MIN,
             open: None,
             found: Vec::new(),
         }
@@ -59,15 +57,16 @@ impl StepWatch {
     }
 
     /// Nothing before this moment counts.
-    pub(crate) fn break_off(&mut self) {
+    pub(crate) fn break_off(&mut self, t_us: i64) {
         self.close();
-        self.before.clear();
+        self.broken_us = t_us;
     }
 
-    pub(crate) fn interval(&mut self, interval: &Interval, setting: &Setting) {
+    /// `window`: the readings of the last seconds.
+    pub(crate) fn interval(&mut self, interval: &Interval, window: &LoadWindow, setting: &Setting) {
         let Some(least) = self.least_ampere else { return };
         if interval.silence != Silence::None {
-            self.break_off();
+            self.break_off(interval.to.t_us);
         }
         let (from, to) = (&interval.from, &interval.to);
         let change = to.reading.current_ampere - from.reading.current_ampere;
@@ -75,32 +74,16 @@ impl StepWatch {
             self.go_on(interval, setting);
         }
         if change.abs() >= least && self.open.is_none() && interval.silence == Silence::None {
-            self.begin(interval, setting);
+            self.begin(interval, window, setting);
         }
-        self.remember(*to);
     }
 
-    fn remember(&mut self, point: Point) {
-        let spacing_us = self.before_us / (BEFORE as i64 / 2);
-        let is_close = |last: &Point| point.t_us.saturating_sub(last.t_us) < spacing_us;
-        let is_same = |last: &Point| last.reading.current_ampere == point.reading.current_ampere;
-        if self.before.back().is_some_and(|last| is_close(last) && is_same(last)) {
-            return;
-        }
-        let oldest_us = point.t_us.saturating_sub(self.before_us);
-        while self.before.len() >= BEFORE || self.before.front().is_some_and(|p| p.t_us < oldest_us)
-        {
-            self.before.pop_front();
-        }
-        self.before.push_back(point);
-    }
-
-    fn begin(&mut self, interval: &Interval, setting: &Setting) {
+    fn begin(&mut self, interval: &Interval, window: &LoadWindow, setting: &Setting) {
         let (from, to) = (&interval.from, &interval.to);
         if self.found.len() >= KEPT {
             return;
         }
-        let Some((from_ampere, from_volt)) = self.settled_before(from, to) else { return };
+        let Some((from_ampere, from_volt)) = self.settled_before(interval, window) else { return };
         let rules = &setting.rules;
         let delays = [rules.step_short_second, rules.step_middle_second, rules.step_long_second];
         let step = FoundStep {
@@ -116,9 +99,11 @@ impl StepWatch {
 
     /// Means before a step, where the current had settled and each voltage is
     /// of its current's moment.
-    fn settled_before(&self, from: &Point, to: &Point) -> Option<(f64, f64)> {
+    fn settled_before(&self, interval: &Interval, window: &LoadWindow) -> Option<(f64, f64)> {
+        let (from, to) = (&interval.from, &interval.to);
         let begin_us = from.t_us.saturating_sub(self.before_us);
-        let points = self.before.iter().filter(|p| p.t_us >= begin_us);
+        let begin_us = begin_us.max(self.broken_us);
+        let points = window.between(begin_us, from.t_us);
         let (mut n, mut amperes, mut volts) = (0.0, 0.0, 0.0);
         let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
         for point in points {

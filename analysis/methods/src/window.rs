@@ -79,6 +79,11 @@ impl LoadWindow {
         self.rows.push_back(point);
     }
 
+    /// The rows held from one moment to another, both included.
+    pub(crate) fn between(&self, from_us: i64, to_us: i64) -> impl Iterator<Item = &Point> {
+        self.rows.iter().filter(move |p| p.t_us >= from_us && p.t_us <= to_us)
+    }
+
     /// The load over the rows held; `None` before the first.
     pub(crate) fn load(&self) -> Option<LoadBefore> {
         let currents = self.rows.iter().map(|p| p.reading.current_ampere.abs());
