@@ -88,11 +88,11 @@ impl Moved {
     }
 
     /// What the counter says, if it does not agree with `ours` (a magnitude)
-    /// within `share` of it or `steps` of its own steps. A counter that never
-    /// moved says nothing.
-    pub(crate) fn disagrees(&self, ours: f64, share: f64, steps: f64) -> Option<f64> {
+    /// within `allowed` or `steps` of its own steps. A counter that never moved
+    /// says nothing.
+    pub(crate) fn disagrees(&self, ours: f64, allowed: f64, steps: f64) -> Option<f64> {
         let theirs = self.sum.value().abs();
-        let tolerance = (share * ours).max(steps * self.step?) + self.hidden;
+        let tolerance = allowed.max(steps * self.step?) + self.hidden;
         ((theirs - ours).abs() > tolerance).then_some(theirs)
     }
 }
@@ -110,24 +110,24 @@ mod tests {
     #[test]
     fn half_a_percent_and_two_steps_are_let_pass_and_no_more() {
         let fine: Vec<f64> = (0..=1000).map(|n| f64::from(n) * 0.0575).collect();
-        assert_eq!(moved(&fine).disagrees(57.4, 0.005, 2.0), None);
-        assert_eq!(moved(&fine).disagrees(57.0, 0.005, 2.0).map(f64::round), Some(58.0));
+        assert_eq!(moved(&fine).disagrees(57.4, 0.005 * 57.4, 2.0), None);
+        assert_eq!(moved(&fine).disagrees(57.0, 0.005 * 57.0, 2.0).map(f64::round), Some(58.0));
         let coarse = [3.0, 4.0, 5.0];
-        assert_eq!(moved(&coarse).disagrees(3.9, 0.005, 2.0), None);
-        assert_eq!(moved(&coarse).disagrees(4.1, 0.005, 2.0), Some(2.0));
+        assert_eq!(moved(&coarse).disagrees(3.9, 0.005 * 3.9, 2.0), None);
+        assert_eq!(moved(&coarse).disagrees(4.1, 0.005 * 4.1, 2.0), Some(2.0));
     }
 
     #[test]
     fn a_counter_that_begins_anew_goes_on_counting() {
         let saw: Vec<f64> = (0..=100).map(|n| f64::from(n % 50) / 100.0).collect();
-        assert_eq!(moved(&saw).disagrees(1.0, 0.005, 2.0), None);
+        assert_eq!(moved(&saw).disagrees(1.0, 0.005 * 1.0, 2.0), None);
         let back: Vec<f64> = (0..=100).map(|n| 1.0 - f64::from(n) / 100.0).collect();
-        assert_eq!(moved(&back).disagrees(1.0, 0.005, 2.0), None);
+        assert_eq!(moved(&back).disagrees(1.0, 0.005 * 1.0, 2.0), None);
     }
 
     #[test]
     fn a_counter_that_never_moved_says_nothing() {
-        assert_eq!(moved(&[5.0, 5.0, 5.0]).disagrees(57.4, 0.005, 2.0), None);
-        assert_eq!(Moved::default().disagrees(57.4, 0.005, 2.0), None);
+        assert_eq!(moved(&[5.0, 5.0, 5.0]).disagrees(57.4, 0.005 * 57.4, 2.0), None);
+        assert_eq!(Moved::default().disagrees(57.4, 0.005 * 57.4, 2.0), None);
     }
 }

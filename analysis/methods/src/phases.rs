@@ -227,7 +227,7 @@ impl Segment {
     }
 
     /// What the phase's charge and energy were exposed to: of a rest its net.
-    fn exposure(&self, highest_ampere: f64) -> Exposure {
+    pub(crate) fn exposure(&self, highest_ampere: f64) -> Exposure {
         let exposure = match self.kind {
             PhaseKind::Rest => Exposure {
                 charge_ah: self.flows.net_ah().abs(),

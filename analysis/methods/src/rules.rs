@@ -91,7 +91,7 @@ rules! {
     clipped_samples = 30.0, "", "A meter whose range is not stated clips once this many readings stand at its highest.";
     clipped_visits = 3.0, "", "A meter whose range is not stated clips only if a moving current ran into its highest reading this many times.";
     clipped_jump_percent = 2.0, "%", "A smaller step up to the highest reading is no running into it.";
-    counter_share = 0.005, "", "The instrument's own counter may differ from its readings by this share.";
+    counter_share = 0.005, "", "The instrument's own counter may differ from its readings by this share, or by their uncertainty if that is less.";
     counter_steps = 2.0, "", "The instrument's own counter may differ by this many of its steps.";
     quiet_interval_factor = 3.0, "", "Silent for longer than this times the median interval is quiet.";
     quiet_floor_second = 3.0, "s", "No silence up to this is quiet.";

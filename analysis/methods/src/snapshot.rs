@@ -3,6 +3,7 @@
 
 use ampledger_types::result::{AnomalyKind, PhaseKind};
 
+use crate::budget;
 use crate::discharge::Ending;
 use crate::feed::seconds_between;
 use crate::findings::{Analysis, Now, Totals};
@@ -209,13 +210,18 @@ fn counters(phases: &[Segment], analysis: &SessionAnalysis) -> Tally {
     let rules = &analysis.setting.rules;
     let mut tally = Tally::default();
     for phase in phases.iter().filter(|p| p.kind != PhaseKind::Rest) {
+        let exposure = phase.exposure(phase.highest_ampere);
+        let of_charge = budget::charge(&exposure, &analysis.setting).expanded;
+        let of_energy = budget::energy(&exposure, &analysis.setting).and_then(|b| b.expanded);
         let ours = [
-            ("Ah", Some(phase.flows.net_ah().abs()), phase.counted.ah),
-            ("Wh", phase.flows.net_wh().map(f64::abs), phase.counted.wh),
+            ("Ah", Some(phase.flows.net_ah().abs()), phase.counted.ah, of_charge),
+            ("Wh", phase.flows.net_wh().map(f64::abs), phase.counted.wh, of_energy),
         ];
-        for (unit, ours, counted) in ours {
+        for (unit, ours, counted, expanded) in ours {
             let Some(ours) = ours else { continue };
-            let said = counted.disagrees(ours, rules.counter_share, rules.counter_steps);
+            // Both counted with one gain, so a large uncertainty excuses nothing.
+            let allowed = expanded.unwrap_or(f64::INFINITY).min(rules.counter_share * ours);
+            let said = counted.disagrees(ours, allowed, rules.counter_steps);
             if let Some(theirs) = said {
                 let text = format!(
                     "the instrument's own counter moved by {theirs:.3} {unit} where its readings \

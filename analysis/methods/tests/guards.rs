@@ -232,3 +232,18 @@ fn an_end_that_is_none_gives_no_capacity_to_the_cutoff() {
     let judged = judge(&found, Of::ChargeToCutoff, &stated());
     assert_eq!((judged.status, judged.value), (Status::Undetermined, None));
 }
+
+#[test]
+fn a_counter_that_differs_by_more_than_the_uncertainty_is_told() {
+    let differs = |share: f64| {
+        let mut given = 0.0;
+        let mut rows = rows();
+        for row in &mut rows {
+            row.counters.ah = Some(given);
+            given += row.current_ampere.unwrap_or(0.0).abs() / 3600.0 * (1.0 + share);
+        }
+        doubts(&judged(&rows, &stated()), DoubtKind::Readings, "own counter moved by")
+    };
+    // The stated accuracies come to 0.31 %.
+    assert_eq!((differs(0.0), differs(0.0028), differs(0.0035)), (false, false, true));
+}

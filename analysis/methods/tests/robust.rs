@@ -22,11 +22,12 @@ enum Spoil {
     Jitter(f64),
     /// So many currents are this many times too large.
     Spikes(usize, f64),
-    /// Current and voltage stand still for so many rows from here.
+    /// Current and voltage stand still for so many rows from this second, under
+    /// load: at rest standing still is natural, and cannot be told.
     Stuck(usize, usize),
     /// The current swings by this share; nobody says that it is averaged.
     Ripple(f64),
-    /// All silent from here for so long.
+    /// Silent from this second for so many rows.
     Silent(usize, usize),
 }
 
@@ -45,6 +46,9 @@ fn spoil() -> impl Strategy<Value = Spoil> {
 }
 
 fn spoiled(mut rows: Vec<Row>, spoil: &Spoil, noise: &mut Noise) -> Vec<Row> {
+    let begin = |rows: &[Row], at: usize| {
+        rows.iter().position(|r| r.t_us >= at as i64 * 1_000_000).unwrap_or(rows.len())
+    };
     let mut by_chance = |p: f64| noise.even() + 0.5 < p;
     match *spoil {
         Spoil::Missing(p) => rows.retain(|_| !by_chance(p)),
@@ -66,6 +70,7 @@ fn spoiled(mut rows: Vec<Row>, spoil: &Spoil, noise: &mut Noise) -> Vec<Row> {
             }
         }),
         Spoil::Stuck(at, n) => {
+            let at = begin(&rows, at);
             let mut stretch = rows.iter_mut().skip(at).take(n);
             if let Some(frozen) = stretch.next().copied() {
                 stretch.for_each(|row| *row = Row { t_us: row.t_us, ..frozen });
@@ -75,7 +80,8 @@ fn spoiled(mut rows: Vec<Row>, spoil: &Spoil, noise: &mut Noise) -> Vec<Row> {
             row.current_ampere = row.current_ampere.map(|i| i * (1.0 + share * noise.even()));
         }),
         Spoil::Silent(at, n) => {
-            rows.drain(at.min(rows.len())..(at + n).min(rows.len()));
+            let at = begin(&rows, at);
+            rows.drain(at..(at + n).min(rows.len()));
         }
     }
     rows
@@ -88,6 +94,15 @@ proptest! {
     ) {
         let mut noise = Noise(seed);
         let mut rows = rows();
+        // What the load does comes before what the meter does, and that before
+        // what happens to its rows.
+        let mut spoils = spoils;
+        spoils.sort_by_key(|s| match s {
+            Spoil::Ripple(_) => 0,
+            Spoil::Spikes(..) => 1,
+            Spoil::Stuck(..) => 2,
+            _ => 3,
+        });
         for spoil in &spoils {
             rows = spoiled(rows, spoil, &mut noise);
         }
