@@ -2,20 +2,12 @@
 //! comes out.
 
 mod bench;
+mod page;
 
 use ampledger_methods::integrate::{Flows, Reading};
 use ampledger_methods::{CutoffRule, Setting};
 use bench::{Bench, gal_07, main_discharge, row};
-
-/// The page's text with its line breaks taken out.
-fn page() -> String {
-    let text = include_str!("../../../docs/methods.md").replace("\n> ", " ");
-    text.split_whitespace().collect::<Vec<_>>().join(" ")
-}
-
-fn says(sentence: &str) {
-    assert!(page().contains(sentence), "docs/methods.md does not say: {sentence}");
-}
+use page::says;
 
 fn at(current_ampere: f64, voltage: f64) -> Reading {
     Reading { current_ampere, voltage_volt: Some(voltage) }
