@@ -83,6 +83,12 @@ impl Correction {
         combined([(1.0 - share) * low.standard, share * high.standard, self.scatter])
     }
 
+    /// That as the half-width of a gain error, percent of the reading: what
+    /// takes the place of the meter's stated accuracy once this is applied.
+    pub fn gain_percent(&self, raw: f64) -> f64 {
+        100.0 * 3.0_f64.sqrt() * self.standard(raw) / self.apply(raw).abs()
+    }
+
     /// Whether a reading lies outside what was calibrated.
     pub fn is_beyond(&self, raw: f64) -> bool {
         raw < self.points[0].raw || raw > self.points[1].raw
@@ -100,8 +106,19 @@ pub struct Record {
     pub source: usize,
     /// It holds from here, µs on the rows' axis.
     pub from_us: i64,
-    /// The correction.
-    pub correction: Correction,
+    /// What it changes.
+    pub change: Change,
+}
+
+/// What a record changes.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Change {
+    /// A calibration: gain and offset, in place of whatever held before.
+    Line(Correction),
+    /// A zero: where our meter read this there was nothing. The gain of the
+    /// calibration before it stays.
+    Zero(f64),
 }
 
 /// The records that hold for a session, and which of them were used.
@@ -117,8 +134,8 @@ impl Corrections {
         Corrections { records: records.into_iter().map(|r| (r, 0)).collect() }
     }
 
-    /// The row corrected: of each channel the latest record that holds at the
-    /// row's time. An older one never holds on top of it.
+    /// The row corrected: of each channel by the latest calibration that holds
+    /// at the row's time, and the latest zero where that came after it.
     pub fn apply(&mut self, row: &Row) -> Row {
         let mut corrected = *row;
         if let Some(raw) = row.current_ampere {
@@ -131,14 +148,22 @@ impl Corrections {
     }
 
     fn corrected(&mut self, of: Calibrated, row: &Row, raw: f64) -> f64 {
+        let mut zero = None;
         let holds = |r: &Record| r.of == of && r.source == row.source && r.from_us <= row.t_us;
-        match self.records.iter_mut().rev().find(|(r, _)| holds(r)) {
-            Some((record, used)) => {
-                *used += 1;
-                record.correction.apply(raw)
+        for (record, used) in self.records.iter_mut().rev().filter(|(r, _)| holds(r)) {
+            match (record.change, zero) {
+                (Change::Zero(at), None) => {
+                    *used += 1;
+                    zero = Some(at);
+                }
+                (Change::Zero(_), Some(_)) => {}
+                (Change::Line(line), zero) => {
+                    *used += 1;
+                    return zero.map_or_else(|| line.apply(raw), |at| line.gain * (raw - at));
+                }
             }
-            None => raw,
         }
+        raw - zero.unwrap_or(0.0)
     }
 
     /// Which were used, and for how many readings.

@@ -140,7 +140,7 @@ impl FoundStep {
 }
 
 /// The load points of steps as read at one delay, the first one's rest or load
-/// before it with them: for [`line`] and [`two_loads`].
+/// before it with them: for [`line()`] and [`two_loads`].
 pub fn loads(steps: &[FoundStep], delay_second: f64) -> Vec<LoadPoint> {
     let first = steps.first().map(|s| LoadPoint { ampere: -s.from_ampere, volt: s.from_volt });
     let read = steps.iter().filter_map(|s| s.at(delay_second));

@@ -1,8 +1,6 @@
 //! Numbers that came out of scipy 1.17.1 and of the package `uncertainties`
 //! 3.2.3 (both PyPI, run once) for the same inputs.
 
-#![expect(clippy::unwrap_used, reason = "a figure that is not there fails the test")]
-
 mod bench;
 
 use ampledger_methods::budget::{self, Exposure};

@@ -3,7 +3,7 @@
 
 mod bench;
 
-use ampledger_methods::calibration::{Calibrated, Correction, Corrections, Point, Record};
+use ampledger_methods::calibration::{Calibrated, Change, Correction, Corrections, Point, Record};
 use ampledger_methods::offset::{Found, Lead, Taken, Zero, judge, left};
 use ampledger_methods::{Row, Rules, Setting, budget};
 use bench::proven::Noise;
@@ -148,7 +148,9 @@ fn calibrations_hold_from_their_date_for_their_channel_and_are_named_where_used(
         of,
         source: 0,
         from_us,
-        correction: Correction::two_point(point(0.0, 0.0), point(10.0, 10.0 * gain)).unwrap(),
+        change: Change::Line(
+            Correction::two_point(point(0.0, 0.0), point(10.0, 10.0 * gain)).unwrap(),
+        ),
     };
     let mut corrections = Corrections::new(vec![
         record("of May", Calibrated::Current, 20_000_000, 1.02),
@@ -167,4 +169,50 @@ fn calibrations_hold_from_their_date_for_their_channel_and_are_named_where_used(
     assert!(near(apply(20.0, 1), -12.0, 1e-12), "another source");
     let used: Vec<_> = corrections.used().map(|(r, n)| (r.name.as_str(), n)).collect();
     assert_eq!(used, [("of April", 1), ("of May", 1)]);
+}
+
+#[test]
+fn a_zero_keeps_the_gain_before_it_and_a_calibration_after_it_stands_alone() {
+    let record = |from_us: i64, change| Record {
+        name: from_us.to_string(),
+        of: Calibrated::Current,
+        source: 0,
+        from_us,
+        change,
+    };
+    let line = |gain: f64, offset: f64| {
+        let low = point(0.0, offset);
+        Change::Line(Correction::two_point(low, point(10.0, offset + 10.0 * gain)).unwrap())
+    };
+    let mut corrections = Corrections::new(vec![
+        record(10, Change::Zero(0.5)),
+        record(20, line(1.01, -0.1)),
+        record(30, Change::Zero(0.2)),
+        record(40, Change::Zero(0.3)),
+        record(50, line(1.02, 0.0)),
+    ]);
+    let mut at = |t_us: i64| {
+        corrections.apply(&Row { t_us, ..row(0.0, 10.0, 26.0) }).current_ampere.unwrap()
+    };
+    assert!(near(at(10), 9.5, 1e-12), "a zero alone");
+    assert!(near(at(20), 10.0, 1e-12), "the calibration has its own offset");
+    assert!(near(at(30), 1.01 * 9.8, 1e-12));
+    assert!(near(at(40), 1.01 * 9.7, 1e-12), "the later zero, not both");
+    assert!(near(at(50), 10.2, 1e-12));
+}
+
+#[test]
+fn a_calibrations_uncertainty_takes_the_place_of_the_meters_accuracy() {
+    let high = Point { raw: 40.1, truth: 40.0, standard: 0.02 };
+    let low = Point { raw: 0.14, truth: 0.0, standard: 0.003 };
+    let correction = Correction::two_point(low, high).unwrap();
+    let setting = Setting {
+        current_gain_percent: Some(correction.gain_percent(20.12)),
+        current_offset: Some(0.0),
+        ..Setting::default()
+    };
+    let exposure = budget::Exposure { charge_ah: 20.0, hour: 1.0, ..Default::default() };
+    let budget = budget::charge(&exposure, &setting);
+    let gain = budget.term("gain of the current").unwrap().standard;
+    assert!(near(gain, correction.standard(20.12), 1e-9), "20 A for an hour");
 }

@@ -2,8 +2,6 @@
 //! figures that rest on several runs, recomputed; the page must say what comes
 //! out.
 
-#![expect(clippy::unwrap_used, reason = "an example that gives nothing fails the test")]
-
 mod bench;
 mod charge;
 mod page;
