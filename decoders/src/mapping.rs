@@ -203,6 +203,8 @@ fn unit_of(quantity: Quantity, text: &str) -> Result<Conversion, String> {
 #[derive(Debug, Default)]
 pub struct Groups {
     known: HashMap<Vec<Channel>, Arc<Group>>,
+    /// Most lines and frames are like the one before.
+    latest: Option<Arc<Group>>,
 }
 
 impl Groups {
@@ -210,6 +212,15 @@ impl Groups {
 
     /// The group of these channels, named after them.
     pub fn of(&mut self, channels: Vec<Channel>) -> Arc<Group> {
+        if let Some(latest) = self.latest.as_ref().filter(|group| group.channels == channels) {
+            return Arc::clone(latest);
+        }
+        let group = self.looked_up(channels);
+        self.latest = Some(Arc::clone(&group));
+        group
+    }
+
+    fn looked_up(&mut self, channels: Vec<Channel>) -> Arc<Group> {
         if let Some(group) = self.known.get(&channels) {
             return Arc::clone(group);
         }

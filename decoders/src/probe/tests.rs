@@ -281,7 +281,7 @@ proptest! {
 pub(super) fn cases() -> u32 {
     #[allow(clippy::disallowed_methods, reason = "a test may read its environment")]
     let asked = std::env::var("PROPTEST_CASES").ok().and_then(|text| text.parse::<u32>().ok());
-    (asked.unwrap_or(256) / 8).min(100)
+    (asked.unwrap_or(256) / 16).min(100)
 }
 
 fn text(line: impl Fn(f64, f64) -> String) -> Findings {
