@@ -1,5 +1,5 @@
 //! Appending: samples, frames, markers and clock observations, one batch in
-//! one transaction. Nothing is ever changed or deleted here.
+//! one transaction.
 
 use std::sync::Arc;
 
@@ -10,9 +10,10 @@ use rusqlite::{Connection, params};
 
 use crate::error::{Fault, Refusal, StoreError};
 use crate::frames;
-use crate::intern::{self, Interned};
+use crate::intern;
 use crate::open::Store;
-use crate::readings;
+use crate::working::Working;
+use crate::{again, seal};
 
 /// A sample with its number and where it came from.
 #[derive(Clone, Debug, PartialEq)]
@@ -80,8 +81,8 @@ impl Store {
             return Ok(self.recorded_up_to);
         }
         let before = self.recorded_up_to;
-        self.write(|tx, interned| {
-            write_samples(tx, interned, &batch.samples, before)?;
+        self.write(|tx, working| {
+            write_samples(tx, working, &batch.samples, before)?;
             for chunk in &batch.frames {
                 write_frames(tx, chunk)?;
             }
@@ -104,78 +105,36 @@ impl Store {
 
 pub(crate) fn write_samples(
     db: &Connection,
-    interned: &mut Interned,
+    working: &mut Working,
     samples: &[NumberedSample],
     recorded_up_to: Seq,
 ) -> Result<(), Fault> {
-    let mut insert = db.prepare_cached(
-        "INSERT INTO sample (seq, run, channel_group, t_us, instrument_t_us, readings) \
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
-    )?;
-    let (mut after, mut bytes) = (0, Vec::new());
+    let (mut after, mut groups) = (0, Vec::with_capacity(samples.len()));
     for given in samples {
-        let seq = check(given, after)?;
-        let sample = &given.sample;
-        let group = interned.group(db, &given.decode_set, &sample.group)?;
-        readings::write(&sample.values, &mut bytes);
-        let row = params![seq, given.run.0, group, sample.t_us, sample.instrument_t_us, bytes];
-        if given.seq > recorded_up_to {
-            insert.execute(row)?;
-        } else if !is_there(db, row)? {
-            return Err(Refusal::NumberTaken { seq: given.seq }.into());
-        }
+        check(given, after)?;
+        working.interned.run(db, given.run.0)?;
+        groups.push(working.interned.group(db, &given.decode_set, &given.sample.group)?);
         after = given.seq;
     }
-    let new = samples.partition_point(|s| s.seq <= recorded_up_to);
-    for stretch in samples[new..].chunk_by(|a, b| a.run == b.run) {
-        note_span(db, stretch)?;
-    }
-    Ok(())
+    let (old, new) = samples.split_at(samples.partition_point(|s| s.seq <= recorded_up_to));
+    let (old_groups, new_groups) = groups.split_at(old.len());
+    again::check(db, old, old_groups)?;
+    working.summaries.load(db, &mut working.interned)?;
+    working.summaries.add(db, new, new_groups)?;
+    seal::write(db, &mut working.tails, new, new_groups)
 }
 
-/// The number as SQLite keeps it.
-fn check(given: &NumberedSample, after: Seq) -> Result<i64, Refusal> {
+/// Whether the sample can be kept.
+fn check(given: &NumberedSample, after: Seq) -> Result<(), Refusal> {
     let seq = given.seq;
     let (values, channels) = (given.sample.values.len(), given.sample.group.channels.len());
     if values != channels {
         return Err(Refusal::ValueCount { seq, values, channels });
     }
     match i64::try_from(seq) {
-        Ok(number) if seq > after => Ok(number),
+        Ok(_) if seq > after => Ok(()),
         _ => Err(Refusal::OutOfOrder { seq, after }),
     }
-}
-
-fn is_there(db: &Connection, row: &[&dyn rusqlite::ToSql]) -> rusqlite::Result<bool> {
-    db.prepare_cached(
-        "SELECT 1 FROM sample WHERE seq = ?1 AND run = ?2 AND channel_group = ?3 \
-         AND t_us = ?4 AND instrument_t_us IS ?5 AND readings = ?6",
-    )?
-    .exists(row)
-}
-
-/// Widens the newest span of the run, or begins one. A span is closed once it
-/// covers this many numbers.
-const SPAN: i64 = 4096;
-
-fn note_span(db: &Connection, stretch: &[NumberedSample]) -> rusqlite::Result<()> {
-    let (Some(first), Some(last)) = (stretch.first(), stretch.last()) else { return Ok(()) };
-    let times = || stretch.iter().map(|s| s.sample.t_us);
-    let (first, last, run) = (first.seq.cast_signed(), last.seq.cast_signed(), first.run.0);
-    let row = params![first, last, run, times().min(), times().max()];
-    let widened = db
-        .prepare_cached(
-            "UPDATE sample_span SET last_seq = ?2, t_min_us = min(t_min_us, ?4), \
-             t_max_us = max(t_max_us, ?5) \
-             WHERE first_seq = (SELECT first_seq FROM sample_span WHERE run = ?3 \
-                                ORDER BY first_seq DESC LIMIT 1) \
-             AND ?1 - first_seq < ?6",
-        )?
-        .execute(params![first, last, run, times().min(), times().max(), SPAN])?;
-    if widened == 0 {
-        db.prepare_cached("INSERT INTO sample_span VALUES (?1, ?2, ?3, ?4, ?5)")?.execute(row)?;
-    }
-    Ok(())
 }
 
 fn write_frames(db: &Connection, chunk: &FrameChunk) -> Result<(), Fault> {

@@ -230,6 +230,8 @@ pub(crate) enum Fault {
     Sql(rusqlite::Error),
     Damaged(String),
     Refused(Refusal),
+    /// Found while reading inside a write, with its file known.
+    Found(StoreError),
 }
 
 impl From<rusqlite::Error> for Fault {
@@ -251,7 +253,16 @@ impl Fault {
             Fault::Sql(error) => sql(path, &error),
             Fault::Damaged(detail) => StoreError::Damaged { path: path.to_owned(), detail },
             Fault::Refused(refusal) => StoreError::Refused(refusal),
+            Fault::Found(error) => error,
         }
+    }
+}
+
+/// It names what is not there.
+pub(crate) fn unknown_reference() -> Refusal {
+    Refusal::Unkeepable {
+        what: "the record".to_owned(),
+        detail: "it names a run or session that is not in this store".to_owned(),
     }
 }
 
@@ -272,10 +283,7 @@ fn sql(path: &Path, error: &rusqlite::Error) -> StoreError {
         (Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase), _) => {
             StoreError::Damaged { path: owned(), detail }
         }
-        (_, ffi::SQLITE_CONSTRAINT_FOREIGNKEY) => StoreError::Refused(Refusal::Unkeepable {
-            what: "the record".to_owned(),
-            detail: "it names a run or session that is not in this store".to_owned(),
-        }),
+        (_, ffi::SQLITE_CONSTRAINT_FOREIGNKEY) => StoreError::Refused(unknown_reference()),
         (_, ffi::SQLITE_CONSTRAINT_PRIMARYKEY) => {
             StoreError::Damaged { path: owned(), detail: "somebody else wrote to it".to_owned() }
         }

@@ -16,6 +16,8 @@
 
 use ampledger_types::{Frame, FrameKind};
 
+use crate::varint;
+
 /// A chunk ends with the frame that reaches this many bytes.
 const BYTES: usize = 1 << 20;
 /// A chunk has at most this many frames.
@@ -61,14 +63,14 @@ pub(crate) fn write(frames: &[Frame]) -> (Vec<u8>, usize) {
         head |= if frame.payload.is_empty() { 0 } else { PAYLOAD };
         out.push(head);
         if frame.endpoint != 0 {
-            write_varint(frame.endpoint.into(), &mut out);
+            varint::write(frame.endpoint.into(), &mut out);
         }
         if skipped != 0 {
-            write_signed(skipped.cast_signed(), &mut out);
+            varint::write_signed(skipped.cast_signed(), &mut out);
         }
-        write_signed(frame.t_us.wrapping_sub(t_us), &mut out);
+        varint::write_signed(frame.t_us.wrapping_sub(t_us), &mut out);
         if !frame.payload.is_empty() {
-            write_varint(frame.payload.len() as u64, &mut out);
+            varint::write(frame.payload.len() as u64, &mut out);
             out.extend_from_slice(&frame.payload);
         }
         (number, t_us) = (frame.number, frame.t_us);
@@ -93,18 +95,18 @@ pub(crate) fn read(mut bytes: &[u8]) -> Option<Vec<Frame>> {
         let kind = *KINDS.get(usize::from(head & 0b111))?;
         let endpoint = match head & ENDPOINT {
             0 => 0,
-            _ => u16::try_from(read_varint(&mut bytes)?).ok()?,
+            _ => u16::try_from(varint::read(&mut bytes)?).ok()?,
         };
         let skipped = match head & NUMBER {
             0 => 0,
-            _ => read_signed(&mut bytes)?,
+            _ => varint::read_signed(&mut bytes)?,
         };
         number = number.wrapping_add(1).wrapping_add_signed(skipped);
-        t_us = t_us.wrapping_add(read_signed(&mut bytes)?);
+        t_us = t_us.wrapping_add(varint::read_signed(&mut bytes)?);
         let payload = match head & PAYLOAD {
             0 => Vec::new(),
             _ => {
-                let length = usize::try_from(read_varint(&mut bytes)?).ok()?;
+                let length = usize::try_from(varint::read(&mut bytes)?).ok()?;
                 let (payload, rest) = bytes.split_at_checked(length)?;
                 bytes = rest;
                 payload.to_vec()
@@ -113,40 +115,6 @@ pub(crate) fn read(mut bytes: &[u8]) -> Option<Vec<Frame>> {
         frames.push(Frame { number, t_us, kind, endpoint, payload });
     }
     Some(frames)
-}
-
-fn write_varint(mut value: u64, out: &mut Vec<u8>) {
-    while value >= 0x80 {
-        out.push((value & 0x7f) as u8 | 0x80);
-        value >>= 7;
-    }
-    out.push(value as u8);
-}
-
-fn read_varint(bytes: &mut &[u8]) -> Option<u64> {
-    let mut value = 0u64;
-    for shift in (0..64).step_by(7) {
-        let (&byte, rest) = bytes.split_first()?;
-        *bytes = rest;
-        let bits = u64::from(byte & 0x7f);
-        if bits << shift >> shift != bits {
-            return None;
-        }
-        value |= bits << shift;
-        if byte < 0x80 {
-            return Some(value);
-        }
-    }
-    None
-}
-
-fn write_signed(value: i64, out: &mut Vec<u8>) {
-    write_varint(((value << 1) ^ (value >> 63)).cast_unsigned(), out);
-}
-
-fn read_signed(bytes: &mut &[u8]) -> Option<i64> {
-    let value = read_varint(bytes)?;
-    Some((value >> 1).cast_signed() ^ -((value & 1).cast_signed()))
 }
 
 #[cfg(test)]

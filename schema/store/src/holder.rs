@@ -6,6 +6,9 @@ use std::path::Path;
 
 use crate::path::beside;
 
+/// How often the kernel's list is looked at.
+const LOOKS: usize = 3;
+
 /// The program in words, or `another program`.
 pub(crate) fn name(store: &Path) -> String {
     let inodes: Vec<u64> = [store.to_owned(), beside(store, "-shm")]
@@ -13,8 +16,12 @@ pub(crate) fn name(store: &Path) -> String {
         .filter_map(|path| path.metadata().ok())
         .map(|m| m.ino())
         .collect();
-    let locks = std::fs::read_to_string("/proc/locks").unwrap_or_default();
-    let found = writer_of(&locks, &inodes, std::process::id()).map(|pid| {
+    // The kernel may leave an entry out while others come and go.
+    let found = (0..LOOKS).find_map(|_| {
+        let locks = std::fs::read_to_string("/proc/locks").unwrap_or_default();
+        writer_of(&locks, &inodes, std::process::id())
+    });
+    let found = found.map(|pid| {
         let command = std::fs::read_to_string(format!("/proc/{pid}/comm")).unwrap_or_default();
         let command = command.trim();
         let command = if command.is_empty() { "another program" } else { command };

@@ -5,7 +5,7 @@ use std::cell::RefCell;
 use std::collections::HashMap;
 use std::sync::Arc;
 
-use ampledger_types::{DecodeSet, Group};
+use ampledger_types::{Channel, DecodeSet, Group};
 use rusqlite::{Connection, OptionalExtension, params};
 
 use crate::error::Fault;
@@ -19,6 +19,7 @@ const REMEMBERED: usize = 64;
 #[derive(Debug, Default)]
 pub(crate) struct Interned {
     pairs: Vec<(Arc<DecodeSet>, Arc<Group>, i64)>,
+    runs: Vec<i64>,
 }
 
 impl Interned {
@@ -42,6 +43,20 @@ impl Interned {
     }
 }
 
+impl Interned {
+    /// Makes sure that the run has begun: no row of the tail is checked for it.
+    pub(crate) fn run(&mut self, db: &Connection, run: i64) -> Result<(), Fault> {
+        if self.runs.contains(&run) {
+            return Ok(());
+        }
+        if !db.prepare_cached("SELECT 1 FROM run WHERE id = ?1")?.exists([run])? {
+            return Err(crate::error::unknown_reference().into());
+        }
+        self.runs.push(run);
+        Ok(())
+    }
+}
+
 /// Number of the decode set, which is written if it is new.
 pub(crate) fn decode_set(db: &Connection, set: &DecodeSet) -> rusqlite::Result<i64> {
     let DecodeSet { source, decoder, decoder_version, config_digest, identity } = set;
@@ -58,8 +73,21 @@ fn write_group(db: &Connection, set: i64, group: &Group) -> Result<i64, Fault> {
     let channels = crate::records::to_json("the group", &group.channels)?;
     let all = params![set, group.name, channels];
     let find = "SELECT id FROM channel_group WHERE decode_set = ?1 AND name = ?2 AND channels = ?3";
+    if let Some(id) = db.prepare_cached(find)?.query_row(all, |row| row.get(0)).optional()? {
+        return Ok(id);
+    }
     let insert = "INSERT INTO channel_group (decode_set, name, channels) VALUES (?1, ?2, ?3)";
-    Ok(find_or_insert(db, find, insert, all)?)
+    let id = db.prepare_cached(insert)?.insert(all)?;
+    let mut insert = db.prepare_cached(
+        "INSERT INTO channel (channel_group, position, instrument, name, quantity, unit) \
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+    )?;
+    for (position, channel) in (0i64..).zip(&group.channels) {
+        let Channel { instrument, name, quantity } = channel;
+        let unit = quantity.unit().symbol();
+        insert.execute(params![id, position, instrument, name, quantity.name(), unit])?;
+    }
+    Ok(id)
 }
 
 fn find_or_insert(
@@ -90,6 +118,13 @@ pub(crate) struct Origins {
 }
 
 impl Origins {
+    /// All groups there are, by number.
+    pub(crate) fn all(&self, db: &Connection) -> Result<Vec<(i64, Origin)>, Fault> {
+        let mut find = db.prepare_cached("SELECT id FROM channel_group ORDER BY id")?;
+        let ids: Vec<i64> = find.query_map([], |row| row.get(0))?.collect::<Result<_, _>>()?;
+        ids.into_iter().map(|id| Ok((id, self.group(db, id)?))).collect()
+    }
+
     /// What the number of a group stands for.
     pub(crate) fn group(&self, db: &Connection, id: i64) -> Result<Origin, Fault> {
         if let Some(known) = self.groups.borrow().get(&id) {

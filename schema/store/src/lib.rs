@@ -4,15 +4,19 @@
 //! samples lie on disk is known to this crate alone; `docs/store-format.md`
 //! describes it.
 
+mod again;
 mod append;
+mod chunk;
 mod error;
 mod frame_log;
 mod frames;
 mod holder;
 mod intern;
 mod lock;
+mod merge;
 mod migrations;
 mod open;
+mod overview;
 mod path;
 mod read;
 mod reader;
@@ -20,13 +24,21 @@ mod readings;
 mod records;
 mod redecode;
 mod runs;
+mod seal;
+mod summary;
+mod varint;
+mod walk;
+mod working;
 
 pub use append::{Batch, FrameChunk, NumberedSample};
 pub use error::{OpenError, Refusal, StoreError};
 pub use frame_log::{ChunkHead, DroppedFrames};
 pub use open::Store;
+pub use overview::{Overview, overview_width_us};
 pub use read::Range;
 pub use reader::Reader;
 pub use records::NewSession;
 pub use redecode::{Redecoder, Redecoding, Stretch};
 pub use runs::NewRun;
+pub use summary::Summary;
+pub use walk::DamagedChunk;

@@ -9,11 +9,11 @@ use ampledger_types::Seq;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
 
 use crate::error::{Fault, OpenError, StoreError, io};
-use crate::intern::Interned;
 use crate::lock::{self, Lock};
 use crate::migrations::{self, APPLICATION_ID, STEPS};
 use crate::path::{beside, length, resolve};
 use crate::reader::{self, Reader};
+use crate::working::Working;
 
 /// How long somebody else's lock is waited for.
 pub(crate) const PATIENCE: Duration = Duration::from_secs(2);
@@ -32,7 +32,7 @@ pub struct Store {
     path: PathBuf,
     uuid: String,
     pub(crate) recorded_up_to: Seq,
-    pub(crate) interned: Interned,
+    working: Working,
     _lock: Lock,
 }
 
@@ -57,8 +57,8 @@ impl Store {
         use_log(&db).map_err(|e| e.at(&path))?;
         let uuid = reader::uuid(&db).map_err(at)?;
         let recorded_up_to = reader::newest(&db).map_err(|e| e.at(&path))?;
-        let interned = Interned::default();
-        Ok(Store { db, uuid, recorded_up_to, interned, _lock: lock, path })
+        let working = Working::default();
+        Ok(Store { db, uuid, recorded_up_to, working, _lock: lock, path })
     }
 
     /// The file, with links followed.
@@ -84,18 +84,18 @@ impl Store {
     /// Does `act` in one transaction. If anything fails, nothing was done.
     pub(crate) fn write<T>(
         &mut self,
-        act: impl FnOnce(&Transaction<'_>, &mut Interned) -> Result<T, Fault>,
+        act: impl FnOnce(&Transaction<'_>, &mut Working) -> Result<T, Fault>,
     ) -> Result<T, StoreError> {
-        let interned = &mut self.interned;
+        let working = &mut self.working;
         let tx = self.db.transaction_with_behavior(TransactionBehavior::Immediate);
         let done = tx.map_err(Fault::from).and_then(|tx| {
-            let made = act(&tx, interned)?;
+            let made = act(&tx, working)?;
             tx.commit()?;
             Ok(made)
         });
         done.map_err(|fault| {
             // Rows it names may have been rolled back.
-            self.interned = Interned::default();
+            self.working = Working::default();
             fault.at(&self.path)
         })
     }

@@ -2,6 +2,7 @@
 //! not. It never writes, never creates a store, and holds no lock between
 //! two calls.
 
+use std::cell::RefCell;
 use std::fmt::Write;
 use std::os::unix::ffi::OsStrExt;
 use std::path::{Path, PathBuf};
@@ -15,6 +16,7 @@ use crate::intern::Origins;
 use crate::migrations::{self, STEPS};
 use crate::open::{PATIENCE, refuse_foreign};
 use crate::path::{beside, length, resolve_existing};
+use crate::walk::DamagedChunk;
 
 /// A store, open for reading.
 #[derive(Debug)]
@@ -23,6 +25,7 @@ pub struct Reader {
     path: PathBuf,
     uuid: String,
     pub(crate) origins: Origins,
+    pub(crate) damaged: RefCell<Vec<DamagedChunk>>,
     still: Option<Still>,
 }
 
@@ -45,7 +48,8 @@ impl Reader {
             return Err(OpenError::Older { path, found, known });
         }
         let uuid = uuid(&db).map_err(at)?;
-        Ok(Reader { db, path, uuid, origins: Origins::default(), still })
+        let (origins, damaged) = (Origins::default(), RefCell::default());
+        Ok(Reader { db, path, uuid, origins, damaged, still })
     }
 
     /// The file, with links followed.
@@ -153,7 +157,8 @@ pub(crate) fn uuid(db: &Connection) -> rusqlite::Result<String> {
 
 /// Number of the newest sample.
 pub(crate) fn newest(db: &Connection) -> Result<Seq, Fault> {
-    let find = "SELECT ifnull(max(seq), 0) FROM sample";
+    let find = "SELECT max(ifnull((SELECT max(seq) FROM tail), 0), \
+                ifnull((SELECT max(last_seq) FROM chunk), 0))";
     let newest: i64 = db.prepare_cached(find)?.query_row([], |row| row.get(0))?;
     Seq::try_from(newest).map_err(|_| Fault::Damaged(format!("sample number {newest}")))
 }

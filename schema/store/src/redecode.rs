@@ -1,18 +1,15 @@
-//! Decoding again: samples that stand in for those of a stretch, and the
-//! order in which the two kinds are read. Nothing is changed or removed.
-
-use std::collections::VecDeque;
-use std::ops::ControlFlow;
+//! Decoding again: samples that stand in for those of a stretch. Nothing is
+//! changed or removed; `merge.rs` has the order in which the two kinds are read.
 
 use ampledger_types::{Bound, Marker, RunId, Seq};
 use rusqlite::{Connection, params};
 
 use crate::append::{NumberedSample, write_marker, write_samples};
 use crate::error::{Fault, Refusal, StoreError};
-use crate::intern::Interned;
 use crate::open::Store;
 use crate::read::{self, Range};
 use crate::reader::Reader;
+use crate::working::Working;
 
 /// Samples written at a time.
 const PIECE: usize = 4096;
@@ -32,10 +29,17 @@ pub struct Stretch {
 }
 
 impl Stretch {
-    fn covers(&self, sample: &NumberedSample) -> bool {
+    pub(crate) fn covers(&self, sample: &NumberedSample) -> bool {
         self.run == sample.run
             && (self.from_t_us..=self.to_t_us).contains(&sample.sample.t_us)
             && self.source == sample.decode_set.source
+    }
+
+    /// All of the source between two moments of the run.
+    pub(crate) fn range(&self, from_t_us: i64, to_t_us: i64) -> Range {
+        let bound = |t_us| Bound { run: self.run, t_us };
+        let (from, to) = (bound(from_t_us), Some(bound(to_t_us)));
+        Range { sources: vec![self.source.clone()], from, to, up_to: None }
     }
 
     fn reaches(&self, range: &Range) -> bool {
@@ -71,10 +75,10 @@ impl Store {
         let path = self.path().to_owned();
         let at = |fault: Fault| fault.at(&path);
         let mut given_up = None;
-        let written = self.write(|tx, interned| {
+        let written = self.write(|tx, working| {
             let mut redecoder = Redecoder {
                 db: tx,
-                interned,
+                working,
                 before,
                 at: &at,
                 stretch: None,
@@ -103,7 +107,7 @@ impl Store {
 /// What is being written down of a decoding.
 pub struct Redecoder<'a> {
     db: &'a Connection,
-    interned: &'a mut Interned,
+    working: &'a mut Working,
     before: Seq,
     at: &'a dyn Fn(Fault) -> StoreError,
     stretch: Option<Stretch>,
@@ -152,7 +156,7 @@ impl Redecoder<'_> {
     }
 
     fn write_piece(&mut self) -> Result<(), Fault> {
-        write_samples(self.db, self.interned, &self.piece, self.before)?;
+        write_samples(self.db, self.working, &self.piece, self.before)?;
         self.piece.clear();
         Ok(())
     }
@@ -164,21 +168,29 @@ impl Redecoder<'_> {
         if last < first {
             return Err(Refusal::EmptyStretch { source_name: stretch.source }.into());
         }
-        self.db
-            .prepare_cached(
-                "INSERT INTO redecoding (source, run, from_t_us, to_t_us, first_seq, last_seq) \
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
-            )?
-            .execute(params![
-                stretch.source,
-                stretch.run.0,
-                stretch.from_t_us,
-                stretch.to_t_us,
-                first.cast_signed(),
-                last.cast_signed()
-            ])?;
-        Ok(())
+        let redecoding = Redecoding { stretch, first_seq: first, last_seq: last };
+        write_redecoding(self.db, &redecoding)?;
+        let Working { interned, summaries, .. } = self.working;
+        summaries.write(self.db, last.cast_signed())?;
+        summaries.count_again(self.db, interned, &redecoding)
     }
+}
+
+fn write_redecoding(db: &Connection, redecoding: &Redecoding) -> rusqlite::Result<()> {
+    let Redecoding { stretch, first_seq, last_seq } = redecoding;
+    db.prepare_cached(
+        "INSERT INTO redecoding (source, run, from_t_us, to_t_us, first_seq, last_seq) \
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+    )?
+    .execute(params![
+        stretch.source,
+        stretch.run.0,
+        stretch.from_t_us,
+        stretch.to_t_us,
+        first_seq.cast_signed(),
+        last_seq.cast_signed()
+    ])?;
+    Ok(())
 }
 
 impl Reader {
@@ -209,99 +221,4 @@ pub(crate) fn redecodings(db: &Connection, range: &Range) -> Result<Vec<Redecodi
     })?;
     let all: Vec<Redecoding> = rows.collect::<Result<_, _>>()?;
     Ok(all.into_iter().filter(|redecoding| redecoding.stretch.reaches(range)).collect())
-}
-
-/// Reads a range in which some of it was decoded again: of each stretch what
-/// was decoded last, where its time puts it.
-pub(crate) struct Merged<'a> {
-    redecodings: &'a [Redecoding],
-    recorded: Stream,
-    again: Vec<Stream>,
-}
-
-impl<'a> Merged<'a> {
-    /// From the spans in which the samples of a range are to be found.
-    pub(crate) fn new(redecodings: &'a [Redecoding], spans: &[(i64, i64)]) -> Merged<'a> {
-        let mut recorded = spans.to_vec();
-        let mut again = Vec::new();
-        for redecoding in redecodings {
-            let own = (redecoding.first_seq.cast_signed(), redecoding.last_seq.cast_signed());
-            recorded = recorded.into_iter().flat_map(|span| without(span, own)).collect();
-            again.push(Stream::new(vec![own]));
-        }
-        Merged { redecodings, recorded: Stream::new(recorded), again }
-    }
-
-    /// Calls `take` with the samples until it breaks.
-    pub(crate) fn read(
-        &mut self,
-        mut page: impl FnMut(std::ops::Range<i64>) -> Result<read::Page, StoreError>,
-        mut take: impl FnMut(NumberedSample) -> ControlFlow<()>,
-    ) -> Result<(), StoreError> {
-        loop {
-            let mut earliest: Option<(Bound, usize)> = None;
-            for i in 0..=self.again.len() {
-                let stream = self.again.get_mut(i).unwrap_or(&mut self.recorded);
-                if let Some(at) = stream.head(&mut page)?
-                    && earliest.is_none_or(|(other, _)| at < other)
-                {
-                    earliest = Some((at, i));
-                }
-            }
-            let Some((_, i)) = earliest else { return Ok(()) };
-            let stream = self.again.get_mut(i).unwrap_or(&mut self.recorded);
-            if let Some(sample) = stream.page.pop_front()
-                && self.counts(&sample)
-                && take(sample).is_break()
-            {
-                return Ok(());
-            }
-        }
-    }
-
-    /// Whether nothing that was decoded later stands in for the sample.
-    fn counts(&self, sample: &NumberedSample) -> bool {
-        let mut later = self.redecodings.iter().filter(|r| r.first_seq > sample.seq);
-        !later.any(|r| r.stretch.covers(sample))
-    }
-}
-
-/// What is left of a span of numbers without another.
-fn without((first, last): (i64, i64), (from, to): (i64, i64)) -> impl Iterator<Item = (i64, i64)> {
-    let parts =
-        [(first, last.min(from.saturating_sub(1))), (first.max(to.saturating_add(1)), last)];
-    parts.into_iter().filter(|(first, last)| first <= last)
-}
-
-/// Samples in order of their numbers, a page at a time.
-struct Stream {
-    spans: VecDeque<(i64, i64)>,
-    after: i64,
-    page: VecDeque<NumberedSample>,
-}
-
-impl Stream {
-    fn new(spans: Vec<(i64, i64)>) -> Stream {
-        Stream { spans: spans.into(), after: 0, page: VecDeque::new() }
-    }
-
-    /// The moment of its next sample.
-    fn head(
-        &mut self,
-        page: &mut impl FnMut(std::ops::Range<i64>) -> Result<read::Page, StoreError>,
-    ) -> Result<Option<Bound>, StoreError> {
-        while self.page.is_empty() {
-            let Some(&(first, last)) = self.spans.front() else { return Ok(None) };
-            self.after = self.after.max(first - 1);
-            if self.after >= last {
-                self.spans.pop_front();
-                continue;
-            }
-            let read = page(self.after..last)?;
-            self.after = read.reached;
-            self.page = read.samples.into();
-        }
-        let head = self.page.front();
-        Ok(head.map(|sample| Bound { run: sample.run, t_us: sample.sample.t_us }))
-    }
 }

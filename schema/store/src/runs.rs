@@ -32,14 +32,16 @@ impl Store {
     /// Writes the run down and gives it its number.
     pub fn begin_run(&mut self, new: &NewRun) -> Result<Run, StoreError> {
         let NewRun { boot_id, started_t_us, clock_rate, recorded_by, replay_of } = new;
-        self.write(|tx, _| {
+        self.write(|tx, working| {
             tx.execute(
                 "INSERT INTO run (boot_id, started_t_us, clock_rate, recorded_by, replay_of) \
                  VALUES (?1, ?2, ?3, ?4, ?5)",
                 params![boot_id, started_t_us, clock_rate, recorded_by, replay_of],
             )?;
+            let id = tx.last_insert_rowid();
+            working.tails.seal_before(tx, id)?;
             Ok(Run {
-                id: RunId(tx.last_insert_rowid()),
+                id: RunId(id),
                 boot_id: boot_id.clone(),
                 started_t_us: *started_t_us,
                 clock_rate: *clock_rate,

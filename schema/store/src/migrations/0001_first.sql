@@ -49,9 +49,23 @@ CREATE TABLE channel_group (
     UNIQUE (decode_set, name, channels)
 ) STRICT;
 
--- In order of arrival. readings: 8 bytes a channel, f64, little-endian; a BLOB,
--- because a REAL column keeps neither NaN nor -0.0.
-CREATE TABLE sample (
+-- The channels of a group, for whoever looks with other tools. quantity: its
+-- machine-readable name. Written with the group.
+CREATE TABLE channel (
+    id            INTEGER PRIMARY KEY,
+    channel_group INTEGER NOT NULL REFERENCES channel_group (id),
+    position      INTEGER NOT NULL,
+    instrument    TEXT NOT NULL,
+    name          TEXT NOT NULL,
+    quantity      TEXT NOT NULL,
+    unit          TEXT NOT NULL,
+    UNIQUE (channel_group, position)
+) STRICT;
+
+-- Samples that are not sealed yet, in order of arrival. readings: 8 bytes a
+-- channel, f64, little-endian; a BLOB, because a REAL column keeps neither NaN
+-- nor -0.0.
+CREATE TABLE tail (
     seq             INTEGER PRIMARY KEY CHECK (seq > 0),
     run             INTEGER NOT NULL,
     channel_group   INTEGER NOT NULL,
@@ -60,15 +74,81 @@ CREATE TABLE sample (
     readings        BLOB NOT NULL
 ) STRICT;
 
--- Where to look for a time: between which times the samples of `run` lie that
--- are numbered first_seq to last_seq. Other runs may have numbers in between.
-CREATE TABLE sample_span (
-    first_seq INTEGER PRIMARY KEY,
-    last_seq  INTEGER NOT NULL,
-    run       INTEGER NOT NULL REFERENCES run (id),
-    t_min_us  INTEGER NOT NULL,
-    t_max_us  INTEGER NOT NULL
+-- Sealed samples of one group and run. What they are lies apart, so that
+-- looking for a chunk does not read through the others.
+CREATE TABLE chunk (
+    id            INTEGER PRIMARY KEY,
+    channel_group INTEGER NOT NULL REFERENCES channel_group (id),
+    run           INTEGER NOT NULL REFERENCES run (id),
+    first_seq     INTEGER NOT NULL,
+    last_seq      INTEGER NOT NULL CHECK (last_seq >= first_seq),
+    samples       INTEGER NOT NULL CHECK (samples > 0),
+    t_min_us      INTEGER NOT NULL,
+    t_max_us      INTEGER NOT NULL CHECK (t_max_us >= t_min_us)
 ) STRICT;
+
+CREATE INDEX chunk_by_time ON chunk (channel_group, run, t_max_us);
+CREATE INDEX chunk_by_number ON chunk (last_seq);
+
+-- data: columns with a checksum, as docs/store-format.md describes.
+CREATE TABLE chunk_data (
+    chunk INTEGER PRIMARY KEY REFERENCES chunk (id),
+    data  BLOB NOT NULL
+) STRICT;
+
+-- What a channel read in a minute of a run's clock: minute 7 is from 420 s up to
+-- but not 480 s. What was decoded again counts in place of what it stands in for.
+CREATE TABLE minute (
+    channel INTEGER NOT NULL REFERENCES channel (id),
+    run     INTEGER NOT NULL,
+    minute  INTEGER NOT NULL,
+    count   INTEGER NOT NULL,
+    min     REAL,
+    max     REAL,
+    sum     REAL,
+    first   REAL,
+    last    REAL,
+    PRIMARY KEY (channel, run, minute)
+) STRICT, WITHOUT ROWID;
+
+-- The same for hours.
+CREATE TABLE hour (
+    channel INTEGER NOT NULL REFERENCES channel (id),
+    run     INTEGER NOT NULL,
+    hour    INTEGER NOT NULL,
+    count   INTEGER NOT NULL,
+    min     REAL,
+    max     REAL,
+    sum     REAL,
+    first   REAL,
+    last    REAL,
+    PRIMARY KEY (channel, run, hour)
+) STRICT, WITHOUT ROWID;
+
+-- Up to which sample they count.
+CREATE TABLE summed (
+    what      TEXT PRIMARY KEY CHECK (what IN ('minute', 'hour')),
+    up_to_seq INTEGER NOT NULL
+) STRICT, WITHOUT ROWID;
+
+INSERT INTO summed VALUES ('minute', 0), ('hour', 0);
+
+-- The minutes in words, with their date as the nearest clock observation has it.
+CREATE VIEW minutes AS
+SELECT decode_set.source, channel.instrument, channel.name, channel.quantity, channel.unit,
+       minute.run, 60.0 * minute.minute AS run_second,
+       60.0 * minute.minute + 1e-6 * (
+           SELECT unix_us - t_us FROM clock_observation
+           WHERE clock_observation.boot_id = run.boot_id
+           ORDER BY synchronised DESC, abs(t_us - 60000000 * minute.minute) LIMIT 1
+       ) AS unix_time_second,
+       minute.count, minute.min, minute.sum / minute.count AS mean, minute.max,
+       minute.first, minute.last
+FROM minute
+JOIN channel ON channel.id = minute.channel
+JOIN channel_group ON channel_group.id = channel.channel_group
+JOIN decode_set ON decode_set.id = channel_group.decode_set
+JOIN run ON run.id = minute.run;
 
 -- A stretch of a source that was decoded again: in it, samples first_seq to
 -- last_seq stand in for those of lower numbers. Of several, the last counts.

@@ -8,6 +8,8 @@ mod faults;
 mod frame_log;
 mod model;
 mod opening;
+mod overview;
 mod reading;
 mod redecoding;
 mod round_trip;
+mod sealing;

@@ -1,8 +1,9 @@
 //! Random actions on a store against a plain vector of samples.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use ampledger_store::{Batch, NumberedSample, Range, Reader, Store};
+use ampledger_store::{Batch, NumberedSample, Overview, Range, Reader, Store, Stretch};
 use ampledger_types::{DecodeSet, Group, Quantity, RunId, Sample, Seq};
 use proptest::prelude::*;
 
@@ -13,11 +14,13 @@ enum Action {
     BeginRun,
     Append(Vec<Given>),
     Read { sources: Vec<usize>, from: (i64, i64), to: Option<(i64, i64)>, up_to: Option<Seq> },
+    Overview { source: usize, run: i64, from: i64, length: i64, width: i64 },
+    Seal,
     Reopen,
 }
 
 /// A sample as it is drawn; source, group and run are chosen among those known.
-#[derive(Clone, Debug)]
+#[derive(Clone, Copy, Debug)]
 struct Given {
     source: usize,
     group: usize,
@@ -55,9 +58,16 @@ fn action() -> impl Strategy<Value = Action> {
         proptest::option::of(bound()),
         proptest::option::of(0u64..400),
     );
+    let overview = (0..3usize, 1i64..4, 0i64..3_000_000, 0i64..9_000_000_000, 1i64..200_000_000);
     prop_oneof![
         1 => Just(Action::BeginRun),
         4 => proptest::collection::vec(given(), 0..60).prop_map(Action::Append),
+        1 => (proptest::collection::vec(given(), 1..6), 800usize..3000)
+            .prop_map(|(given, times)| Action::Append(given.repeat(times))),
+        1 => Just(Action::Seal),
+        2 => overview.prop_map(|(source, run, from, length, width)| Action::Overview {
+            source, run, from, length, width
+        }),
         4 => read.prop_map(|(sources, from, to, up_to)| Action::Read { sources, from, to, up_to }),
         1 => Just(Action::Reopen),
     ]
@@ -113,6 +123,42 @@ impl Model {
         };
         self.recorded.iter().filter(wanted).cloned().collect()
     }
+
+    fn overview(&self, stretch: &Stretch, width: i64) -> Rough {
+        let at = |t_us| shed::at(stretch.run, t_us);
+        let range = Range {
+            sources: vec![stretch.source.clone()],
+            from: at(stretch.from_t_us),
+            to: Some(at(stretch.to_t_us)),
+            up_to: None,
+        };
+        let mut all: Vec<Overview> = Vec::new();
+        for found in self.read(&range) {
+            let number = (found.sample.t_us - stretch.from_t_us) / width;
+            for (channel, value) in found.sample.group.channels.iter().zip(&found.sample.values) {
+                let known = all.iter().position(|overview| overview.channel == *channel);
+                let at = known.unwrap_or_else(|| {
+                    all.push(Overview { channel: channel.clone(), buckets: BTreeMap::new() });
+                    all.len() - 1
+                });
+                all[at].buckets.entry(number).or_default().add(*value);
+            }
+        }
+        rough(&all)
+    }
+}
+
+/// What an overview says whatever the order in which it was added up.
+type Rough = Vec<(String, i64, u64, f64, f64)>;
+
+fn rough(overviews: &[Overview]) -> Rough {
+    let mut all: Rough = Vec::new();
+    for Overview { channel, buckets } in overviews {
+        let found = buckets.iter().filter(|(_, summary)| summary.count > 0);
+        all.extend(found.map(|(n, s)| (channel.name.clone(), *n, s.count, s.min, s.max)));
+    }
+    all.sort_by(|a, b| (&a.0, a.1).cmp(&(&b.0, b.1)));
+    all
 }
 
 proptest! {
@@ -141,6 +187,14 @@ proptest! {
                     let found = shed::read(&store.reader().unwrap(), &range);
                     prop_assert!(shed::same_bits(&found, &model.read(&range)));
                 }
+                Action::Overview { source, run, from, length, width } => {
+                    let (source, run) = (SOURCES[source].to_owned(), RunId(run));
+                    let to_t_us = from.saturating_add(length);
+                    let stretch = Stretch { source, run, from_t_us: from, to_t_us };
+                    let found = store.reader().unwrap().overview(&stretch, width).unwrap();
+                    prop_assert_eq!(rough(&found), model.overview(&stretch, width));
+                }
+                Action::Seal => store.seal().unwrap(),
                 Action::Reopen => {
                     drop(store);
                     store = Store::open(&path).unwrap();

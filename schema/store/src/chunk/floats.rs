@@ -1,0 +1,146 @@
+//! A column of readings as bytes, and back, bit for bit: NaN with its payload,
+//! the infinities and -0.0 too.
+//!
+//! Meters send decimals, so a column is kept as whole numbers and a power of
+//! ten wherever dividing gives the same bits again; what does not fit is listed.
+
+use pco::DeltaSpec;
+
+use super::ints::{self, Shape};
+use crate::varint;
+
+/// Whole numbers over a power of ten, and a list of what is not.
+const DECIMAL: u8 = 0;
+/// Binary numbers, compressed.
+const BINARY: u8 = 1;
+/// Plain, 8 bytes each: what the codec makes no smaller.
+const PLAIN: u8 = 2;
+
+/// Decimal places that are looked for.
+const PLACES: u8 = 9;
+/// Values that the places are looked for in.
+const PROBE: usize = 64;
+/// One value of so many may be listed as an exception.
+const EXCEPTIONS: usize = 16;
+/// Above this not every whole number is a binary one.
+const EXACT: f64 = 9_007_199_254_740_992.0;
+
+/// Puts the column at the end of `out`.
+pub(crate) fn write(values: &[f64], out: &mut Vec<u8>) {
+    let begin = out.len();
+    if !write_decimal(values, out) {
+        out.truncate(begin);
+        out.push(BINARY);
+        let bits: Vec<u64> = values.iter().map(|v| v.to_bits()).collect();
+        let delta = DeltaSpec::TryConsecutive(usize::from(is_smooth(values)));
+        if ints::compress(&bits, delta, out).is_none() || out.len() - begin > 1 + 8 * values.len() {
+            out.truncate(begin);
+            out.push(PLAIN);
+            out.extend(values.iter().flat_map(|v| v.to_le_bytes()));
+        }
+    }
+}
+
+/// The column of `count` values that is all of `bytes`.
+pub(crate) fn read(bytes: &[u8], count: usize) -> Option<Vec<f64>> {
+    let (&kind, rest) = bytes.split_first()?;
+    match kind {
+        DECIMAL => read_decimal(rest, count),
+        BINARY => {
+            let bits: Vec<u64> = ints::expand(rest, count)?;
+            Some(bits.into_iter().map(f64::from_bits).collect())
+        }
+        PLAIN => {
+            let (whole, odd) = rest.as_chunks::<8>();
+            let fits = odd.is_empty() && whole.len() == count;
+            fits.then(|| whole.iter().map(|b| f64::from_le_bytes(*b)).collect())
+        }
+        _ => None,
+    }
+}
+
+/// Writes as decimals; false if the values are none.
+fn write_decimal(values: &[f64], out: &mut Vec<u8>) -> bool {
+    let Some(places) = places(values) else { return false };
+    let power = power(places);
+    let (mut scaled, mut others) = (Vec::with_capacity(values.len()), Vec::new());
+    let mut before = 0;
+    for (i, value) in values.iter().enumerate() {
+        match scale(*value, power) {
+            Some(number) => before = number,
+            None => others.push((i, value.to_bits())),
+        }
+        // An exception repeats its neighbour, which costs next to nothing.
+        scaled.push(before);
+    }
+    if others.len() > values.len() / EXCEPTIONS + 1 {
+        return false;
+    }
+    out.extend_from_slice(&[DECIMAL, places]);
+    varint::write(others.len() as u64, out);
+    let mut next = 0;
+    for (i, bits) in others {
+        varint::write((i - next) as u64, out);
+        out.extend_from_slice(&bits.to_le_bytes());
+        next = i + 1;
+    }
+    ints::write(&scaled, Shape::Unknown, out);
+    true
+}
+
+fn read_decimal(bytes: &[u8], count: usize) -> Option<Vec<f64>> {
+    let (&places, mut rest) = bytes.split_first()?;
+    if places > PLACES {
+        return None;
+    }
+    let others = usize::try_from(varint::read(&mut rest)?).ok().filter(|n| *n <= count)?;
+    let (mut listed, mut next) = (Vec::with_capacity(others), 0usize);
+    for _ in 0..others {
+        let at = next.checked_add(usize::try_from(varint::read(&mut rest)?).ok()?)?;
+        let (bits, after) = rest.split_at_checked(8)?;
+        listed.push((at, f64::from_le_bytes(bits.try_into().ok()?)));
+        (rest, next) = (after, at.checked_add(1)?);
+    }
+    let power = power(places);
+    let mut values: Vec<f64> =
+        ints::read(rest, count)?.into_iter().map(|n| n as f64 / power).collect();
+    for (at, value) in listed {
+        *values.get_mut(at)? = value;
+    }
+    Some(values)
+}
+
+/// The fewest decimal places that the values have, as seen in some of them.
+fn places(values: &[f64]) -> Option<u8> {
+    let step = (values.len() / PROBE).max(1);
+    let probe: Vec<f64> = values.iter().step_by(step).filter(|v| v.is_finite()).copied().collect();
+    let fit = |places: &u8| {
+        let power = power(*places);
+        let others = probe.iter().filter(|v| scale(**v, power).is_none()).count();
+        others <= probe.len() / EXCEPTIONS
+    };
+    (0..=PLACES).find(fit)
+}
+
+fn power(places: u8) -> f64 {
+    const POWERS: [f64; PLACES as usize + 1] = [1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9];
+    POWERS[usize::from(places.min(PLACES))]
+}
+
+/// The whole number that gives this value, to the bit, when divided again.
+fn scale(value: f64, power: f64) -> Option<i64> {
+    let number = (value * power).round();
+    if number.is_nan() || number.abs() >= EXACT {
+        return None;
+    }
+    // By its bits: -0.0 equals 0.0 and is another value.
+    let number = number as i64;
+    (((number as f64) / power).to_bits() == value.to_bits()).then_some(number)
+}
+
+/// Whether neighbours are mostly close to each other.
+fn is_smooth(values: &[f64]) -> bool {
+    let spread = |a: f64, b: f64| (a - b).abs();
+    let close = |pair: &&[f64]| spread(pair[0], pair[1]) * 8.0 < pair[0].abs();
+    2 * values.windows(2).filter(close).count() > values.len()
+}

@@ -1,0 +1,288 @@
+//! Summaries of minutes and hours, written along with the samples about once a
+//! minute and an hour. Between two such times the newest samples wait here;
+//! after a restart they are counted again from the record.
+
+use std::path::Path;
+
+use rusqlite::{Connection, params};
+
+use crate::append::NumberedSample;
+use crate::error::Fault;
+use crate::intern::{Interned, Origins};
+use crate::merge;
+use crate::read::Range;
+use crate::redecode::Redecoding;
+use crate::walk::{Access, Numbers, Walk};
+
+/// Microseconds in a minute.
+pub(crate) const MINUTE_US: i64 = 60_000_000;
+/// Microseconds in an hour.
+pub(crate) const HOUR_US: i64 = 60 * MINUTE_US;
+
+/// Cells that wait at most.
+const WAITING: usize = 512;
+
+/// What is known of several values. NaN, which stands for 'no value', is none.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Summary {
+    /// How many.
+    pub count: u64,
+    /// The least.
+    pub min: f64,
+    /// The greatest.
+    pub max: f64,
+    /// All of them added up.
+    pub sum: f64,
+    /// The first that came.
+    pub first: f64,
+    /// The last that came.
+    pub last: f64,
+}
+
+impl Summary {
+    /// Their mean; `None` of no values.
+    pub fn mean(&self) -> Option<f64> {
+        (self.count > 0).then(|| self.sum / self.count as f64)
+    }
+
+    /// Takes a value in.
+    pub fn add(&mut self, value: f64) {
+        if !value.is_nan() {
+            let (min, max) = (value, value);
+            let (sum, first, last) = (value, value, value);
+            self.join(&Summary { count: 1, min, max, sum, first, last });
+        }
+    }
+
+    /// Takes in what came after.
+    pub fn join(&mut self, later: &Summary) {
+        if self.count == 0 || later.count == 0 {
+            if later.count > 0 {
+                *self = *later;
+            }
+            return;
+        }
+        self.count += later.count;
+        self.min = self.min.min(later.min);
+        self.max = self.max.max(later.max);
+        self.sum += later.sum;
+        self.last = later.last;
+    }
+}
+
+/// What waits to be written.
+#[derive(Debug)]
+pub(crate) struct Summaries {
+    levels: [Level; 2],
+    is_loaded: bool,
+}
+
+impl Default for Summaries {
+    fn default() -> Self {
+        let levels = [Level::new("minute", MINUTE_US), Level::new("hour", HOUR_US)];
+        Summaries { levels, is_loaded: false }
+    }
+}
+
+/// Summaries of one width.
+#[derive(Debug)]
+struct Level {
+    table: &'static str,
+    width_us: i64,
+    counted_up_to: i64,
+    waiting: Vec<Cell>,
+    /// Whether a group has gone on to another cell.
+    has_turned: bool,
+}
+
+#[derive(Debug)]
+struct Cell {
+    run: i64,
+    group: i64,
+    number: i64,
+    channels: Vec<Summary>,
+}
+
+impl Summaries {
+    /// Counts what was recorded and not written down yet, once.
+    pub(crate) fn load(&mut self, db: &Connection, interned: &mut Interned) -> Result<(), Fault> {
+        if self.is_loaded {
+            return Ok(());
+        }
+        for level in &mut self.levels {
+            let find = "SELECT up_to_seq FROM summed WHERE what = ?1";
+            level.counted_up_to = db.query_row(find, [level.table], |row| row.get(0))?;
+        }
+        let after = self.levels.iter().map(|level| level.counted_up_to).min().unwrap_or(0);
+        let (everything, access) = (Range::everything(), inside(db));
+        let numbers = Numbers { after, last: i64::MAX, but: Vec::new() };
+        let mut walk = Walk::new(&access, &everything, numbers);
+        while let Some(sample) = walk.next().map_err(Fault::Found)? {
+            let group = interned.group(db, &sample.decode_set, &sample.sample.group)?;
+            for level in &mut self.levels {
+                if sample.seq.cast_signed() > level.counted_up_to {
+                    level.add(&sample, group);
+                }
+            }
+        }
+        self.is_loaded = true;
+        Ok(())
+    }
+
+    /// Counts samples that are being recorded, and writes down what is due.
+    pub(crate) fn add(
+        &mut self,
+        db: &Connection,
+        new: &[NumberedSample],
+        groups: &[i64],
+    ) -> Result<(), Fault> {
+        let Some(last) = new.last() else { return Ok(()) };
+        for level in &mut self.levels {
+            for (sample, group) in new.iter().zip(groups) {
+                level.add(sample, *group);
+            }
+            if level.has_turned || level.waiting.len() > WAITING {
+                level.write(db, last.seq.cast_signed())?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Writes down all that waits.
+    pub(crate) fn write(&mut self, db: &Connection, up_to: i64) -> Result<(), Fault> {
+        self.levels.iter_mut().try_for_each(|level| level.write(db, up_to))
+    }
+
+    /// Counts a stretch anew that was decoded again, given in the middle of the
+    /// transaction that does so. Nothing may wait.
+    pub(crate) fn count_again(
+        &mut self,
+        db: &Connection,
+        interned: &mut Interned,
+        redecoding: &Redecoding,
+    ) -> Result<(), Fault> {
+        let stretch = &redecoding.stretch;
+        let from_us = stretch.from_t_us.div_euclid(HOUR_US).saturating_mul(HOUR_US);
+        let to_us = stretch.to_t_us.div_euclid(HOUR_US).saturating_add(1).saturating_mul(HOUR_US);
+        let range = stretch.range(from_us, to_us.saturating_sub(1));
+        for level in &mut self.levels {
+            level.forget(db, &stretch.source, stretch.run.0, from_us..to_us)?;
+        }
+        let (access, redecodings) = (inside(db), crate::redecode::redecodings(db, &range)?);
+        let mut samples = Vec::new();
+        let mut failed = None;
+        let found = merge::samples(&access, &range, &redecodings, |sample| {
+            samples.push(sample);
+            if samples.len() < 4096 {
+                return std::ops::ControlFlow::Continue(());
+            }
+            match self.add_read(db, interned, &mut samples) {
+                Ok(()) => std::ops::ControlFlow::Continue(()),
+                Err(fault) => {
+                    failed = Some(fault);
+                    std::ops::ControlFlow::Break(())
+                }
+            }
+        });
+        found.map_err(Fault::Found)?;
+        failed.map_or(Ok(()), Err)?;
+        self.add_read(db, interned, &mut samples)?;
+        self.write(db, redecoding.last_seq.cast_signed())
+    }
+
+    fn add_read(
+        &mut self,
+        db: &Connection,
+        interned: &mut Interned,
+        samples: &mut Vec<NumberedSample>,
+    ) -> Result<(), Fault> {
+        for sample in samples.drain(..) {
+            let group = interned.group(db, &sample.decode_set, &sample.sample.group)?;
+            self.levels.iter_mut().for_each(|level| level.add(&sample, group));
+        }
+        self.levels.iter_mut().try_for_each(|level| level.write_cells(db))
+    }
+}
+
+fn inside(db: &Connection) -> Access<'_> {
+    Access::Inside { db, path: Path::new(db.path().unwrap_or("")), origins: Origins::default() }
+}
+
+impl Level {
+    fn new(table: &'static str, width_us: i64) -> Level {
+        Level { table, width_us, counted_up_to: 0, waiting: Vec::new(), has_turned: false }
+    }
+
+    fn add(&mut self, given: &NumberedSample, group: i64) {
+        let number = given.sample.t_us.div_euclid(self.width_us);
+        let run = given.run.0;
+        // The cell is nearly always one of the last.
+        let of_group = |cell: &&mut Cell| cell.run == run && cell.group == group;
+        let mut known = self.waiting.iter_mut().rev().filter(of_group).peekable();
+        self.has_turned |= known.peek().is_some_and(|newest| newest.number != number);
+        let cell = match known.find(|cell| cell.number == number) {
+            Some(cell) => Some(cell),
+            None => {
+                let channels = vec![Summary::default(); given.sample.values.len()];
+                self.waiting.push(Cell { run, group, number, channels });
+                self.waiting.last_mut()
+            }
+        };
+        let Some(cell) = cell else { return };
+        for (summary, value) in cell.channels.iter_mut().zip(&given.sample.values) {
+            summary.add(*value);
+        }
+    }
+
+    fn write(&mut self, db: &Connection, up_to: i64) -> Result<(), Fault> {
+        self.write_cells(db)?;
+        self.counted_up_to = up_to;
+        let set = "UPDATE summed SET up_to_seq = ?2 WHERE what = ?1";
+        db.prepare_cached(set)?.execute(params![self.table, up_to])?;
+        Ok(())
+    }
+
+    fn write_cells(&mut self, db: &Connection) -> Result<(), Fault> {
+        let table = self.table;
+        let mut write = db.prepare_cached(&format!(
+            "INSERT INTO {table} (channel, run, {table}, count, min, max, sum, first, last) \
+             SELECT id, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10 FROM channel \
+             WHERE channel_group = ?1 AND position = ?2 \
+             ON CONFLICT DO UPDATE SET count = count + excluded.count, \
+             min = min(min, excluded.min), max = max(max, excluded.max), \
+             sum = sum + excluded.sum, last = excluded.last"
+        ))?;
+        for Cell { run, group, number, channels } in self.waiting.drain(..) {
+            for (position, summary) in (0i64..).zip(&channels) {
+                let Summary { count, min, max, sum, first, last } = *summary;
+                if count > 0 {
+                    let count = count.cast_signed();
+                    write.execute(params![
+                        group, position, run, number, count, min, max, sum, first, last
+                    ])?;
+                }
+            }
+        }
+        self.has_turned = false;
+        Ok(())
+    }
+
+    fn forget(
+        &self,
+        db: &Connection,
+        source: &str,
+        run: i64,
+        t_us: std::ops::Range<i64>,
+    ) -> rusqlite::Result<()> {
+        let (from, to) = (t_us.start.div_euclid(self.width_us), t_us.end.div_euclid(self.width_us));
+        let table = self.table;
+        db.prepare_cached(&format!(
+            "DELETE FROM {table} WHERE run = ?2 AND {table} >= ?3 AND {table} < ?4 \
+             AND channel IN (SELECT id FROM channel WHERE channel_group IN \
+             (SELECT channel_group.id FROM channel_group JOIN decode_set \
+              ON decode_set.id = channel_group.decode_set WHERE source = ?1))"
+        ))?
+        .execute(params![source, run, from, to])?;
+        Ok(())
+    }
+}
