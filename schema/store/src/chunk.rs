@@ -69,6 +69,18 @@ impl Columns {
         }
     }
 
+    /// Keeps only some samples; columns that were not read stay empty.
+    pub(crate) fn retain(&mut self, keep: &[bool]) {
+        fn of<T>(column: &mut Vec<T>, keep: &[bool]) {
+            let mut keep = keep.iter();
+            column.retain(|_| keep.next().is_some_and(|keep| *keep));
+        }
+        of(&mut self.seqs, keep);
+        of(&mut self.t_us, keep);
+        of(&mut self.instrument_t_us, keep);
+        self.values.iter_mut().for_each(|column| of(column, keep));
+    }
+
     /// As bytes: checksum, version, number of samples, length of each part,
     /// and the parts: numbers, times, own times, readings.
     pub(crate) fn to_bytes(&self) -> Vec<u8> {
@@ -99,14 +111,14 @@ impl Columns {
 
     /// From the bytes.
     pub(crate) fn from_bytes(bytes: &[u8]) -> Result<Columns, Unreadable> {
-        Columns::some_from_bytes(bytes, |_| true)
+        Columns::some_from_bytes(bytes, &|_| true)
     }
 
     /// From the bytes, but only those channels' readings that are wanted; the
     /// columns of the others stay empty.
     pub(crate) fn some_from_bytes(
         bytes: &[u8],
-        wanted: impl Fn(usize) -> bool,
+        wanted: &dyn Fn(usize) -> bool,
     ) -> Result<Columns, Unreadable> {
         let (checksum, rest) = bytes.split_at_checked(4).ok_or(Unreadable::Content)?;
         if crc32fast::hash(rest).to_le_bytes() != checksum {
@@ -141,7 +153,7 @@ impl Columns {
     }
 }
 
-fn columns(mut bytes: &[u8], wanted: impl Fn(usize) -> bool) -> Option<Columns> {
+fn columns(mut bytes: &[u8], wanted: &dyn Fn(usize) -> bool) -> Option<Columns> {
     let mut number = || usize::try_from(varint::read(&mut bytes)?).ok();
     let samples = number().filter(|n| *n <= MOST)?;
     let parts = number().filter(|n| (3..MOST_COLUMNS).contains(n))?;

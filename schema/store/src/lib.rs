@@ -7,6 +7,7 @@
 mod again;
 mod append;
 mod chunk;
+mod columns;
 mod error;
 mod frame_log;
 mod frames;
@@ -31,6 +32,7 @@ mod walk;
 mod working;
 
 pub use append::{Batch, FrameChunk, NumberedSample};
+pub use columns::Block;
 pub use error::{OpenError, Refusal, StoreError};
 pub use frame_log::{ChunkHead, DroppedFrames};
 pub use open::Store;

@@ -54,10 +54,25 @@ impl Access<'_> {
         }
     }
 
+    /// The last number that is on disk now and that the range allows.
+    pub(crate) fn last(&self, range: &Range) -> Result<i64, StoreError> {
+        let newest = self.read(reader::newest)?;
+        Ok(newest.min(range.up_to.unwrap_or(Seq::MAX)).cast_signed())
+    }
+
+    /// What there is to read of a range.
+    pub(crate) fn plan(&self, range: &Range, numbers: &Numbers) -> Result<Plan, StoreError> {
+        self.read(|db| plan(db, self.origins(), range, numbers))
+    }
+
     /// Opens a chunk; `None` if it is not there any more. One that is damaged
     /// is noted, and empty.
-    pub(crate) fn open(&self, head: &Head) -> Result<Option<Columns>, StoreError> {
-        match self.read(|db| load(db, head))? {
+    pub(crate) fn open(
+        &self,
+        head: &Head,
+        wanted: &dyn Fn(usize) -> bool,
+    ) -> Result<Option<Columns>, StoreError> {
+        match self.read(|db| load(db, head, wanted))? {
             Ok(columns) => Ok(Some(columns)),
             Err(None) => Ok(None),
             Err(Some(damage)) => {
@@ -105,11 +120,15 @@ impl Head {
 }
 
 /// What is in a chunk; otherwise how it is damaged, or nothing if it is gone.
-pub(crate) fn load(db: &Connection, head: &Head) -> Result<Result<Columns, Option<String>>, Fault> {
+pub(crate) fn load(
+    db: &Connection,
+    head: &Head,
+    wanted: &dyn Fn(usize) -> bool,
+) -> Result<Result<Columns, Option<String>>, Fault> {
     let find = "SELECT data FROM chunk_data WHERE chunk = ?1";
-    let read = db
-        .prepare_cached(find)?
-        .query_row([head.id], |row| Ok(row.get_ref(0)?.as_blob().map(Columns::from_bytes)));
+    let read = db.prepare_cached(find)?.query_row([head.id], |row| {
+        Ok(row.get_ref(0)?.as_blob().map(|bytes| Columns::some_from_bytes(bytes, wanted)))
+    });
     match read.optional() {
         Ok(Some(Ok(Ok(columns)))) if head.fits(&columns) => Ok(Ok(columns)),
         Ok(Some(Ok(Ok(_)))) => Ok(Err(Some("it is not what its row says".to_owned()))),
@@ -160,7 +179,7 @@ pub(crate) struct Plan {
     pub(crate) tail: VecDeque<NumberedSample>,
 }
 
-pub(crate) fn plan(
+fn plan(
     db: &Connection,
     origins: &Origins,
     range: &Range,
@@ -272,8 +291,7 @@ impl<'a> Walk<'a> {
         access: &'a Access<'a>,
         range: &'a Range,
     ) -> Result<Walk<'a>, StoreError> {
-        let newest = access.read(reader::newest)?;
-        let last = newest.min(range.up_to.unwrap_or(Seq::MAX)).cast_signed();
+        let last = access.last(range)?;
         Ok(Walk::new(access, range, Numbers { after: 0, last, but: Vec::new() }))
     }
 
@@ -291,12 +309,7 @@ impl<'a> Walk<'a> {
         loop {
             let plan = match &mut self.plan {
                 Some(plan) => plan,
-                None => {
-                    let (range, numbers) = (self.range, &self.numbers);
-                    let origins = self.access.origins();
-                    let made = self.access.read(|db| plan(db, origins, range, numbers))?;
-                    self.plan.insert(made)
-                }
+                None => self.plan.insert(self.access.plan(self.range, &self.numbers)?),
             };
             let open = self.open.iter().enumerate().map(|(i, o)| (o.columns.seqs[o.at], Some(i)));
             let tail = plan.tail.front().map(|sample| (sample.seq.cast_signed(), None));
@@ -319,7 +332,7 @@ impl<'a> Walk<'a> {
     }
 
     fn open(&mut self, head: Head) -> Result<(), StoreError> {
-        match self.access.open(&head)? {
+        match self.access.open(&head, &|_| true)? {
             Some(columns) => {
                 let mut open = OpenChunk { head, columns, at: 0 };
                 if open.find(self.range, &self.numbers) {

@@ -127,7 +127,7 @@ proptest! {
     fn one_channel_can_be_read_without_the_others(columns in any_columns()) {
         let bytes = columns.to_bytes();
         for i in 0..columns.values.len() {
-            let some = Columns::some_from_bytes(&bytes, |other| other == i).unwrap();
+            let some = Columns::some_from_bytes(&bytes, &|other| other == i).unwrap();
             prop_assert_eq!(&some.t_us, &columns.t_us);
             prop_assert_eq!(&bits(&some)[i], &bits(&columns)[i]);
         }

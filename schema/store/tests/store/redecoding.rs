@@ -207,7 +207,15 @@ proptest! {
             }
         }
         let reader = Reader::open(&path).unwrap();
-        prop_assert_eq!(read(&reader, &Range::everything()), plain);
+        prop_assert_eq!(&read(&reader, &Range::everything()), &plain);
+        let mut columns = Vec::new();
+        let done = reader.columns(&Range::everything(), |_| true, |block| {
+            columns.extend(block.seqs.into_iter().zip(block.values[1].clone()));
+            std::ops::ControlFlow::Continue(())
+        });
+        done.unwrap();
+        let plain: Vec<_> = plain.iter().map(|s| (s.seq, s.sample.values[1])).collect();
+        prop_assert_eq!(columns, plain);
     }
 }
 
