@@ -1,5 +1,6 @@
 //! Decodes a file into the store: a run of its own, samples with the lines
 //! they came from, what was wrong with it, and last the session over it all.
+//! One killed midway leaves nothing of it.
 
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -22,8 +23,8 @@ use super::{Plan, Understood, guess, refused};
 use crate::client::BUILD;
 use crate::exit::Failure;
 
-/// Samples written at once.
-const BATCH: usize = 10_000;
+/// Samples written at once: as many as fill chunks of the store.
+const BATCH: usize = 8192;
 /// Lines listed of each kind of trouble.
 const LISTED: usize = 20;
 
@@ -48,6 +49,7 @@ pub fn write(
     let decoder = (descriptor.build)(&understood.config)
         .map_err(|problem| Failure::Usage(problem.to_string()))?;
     let mut store = Store::open(&plan.store)?;
+    store.begin_whole()?;
     let source = source_name(file);
     let run = store.begin_run(&NewRun {
         boot_id: format!("import-{}", uuid::Uuid::new_v4()),
@@ -311,6 +313,8 @@ impl Intake {
         })?;
         session.end = Some(at(self.last_us));
         self.store.put_session(&session)?;
+        self.store.seal()?;
+        self.store.finish_whole()?;
         Ok(session)
     }
 

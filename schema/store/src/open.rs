@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use ampledger_types::Seq;
-use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
+use rusqlite::{Connection, OpenFlags, TransactionBehavior};
 
 use crate::error::{Fault, OpenError, StoreError, io};
 use crate::lock::{self, Lock};
@@ -81,20 +81,42 @@ impl Store {
         Reader::open(&self.path)
     }
 
+    /// Begins something that is to be written whole or not at all, however
+    /// much it is: nobody sees any of it, and no power cut leaves any of it,
+    /// before [`Store::finish_whole`]. Dropping the store gives it up.
+    pub fn begin_whole(&mut self) -> Result<(), StoreError> {
+        let begun = self.db.execute_batch("BEGIN IMMEDIATE");
+        begun.map_err(|error| Fault::from(error).at(&self.path))
+    }
+
+    /// Makes what was begun part of the record, fully synchronised.
+    pub fn finish_whole(&mut self) -> Result<(), StoreError> {
+        self.db.execute_batch("COMMIT").map_err(|error| Fault::from(error).at(&self.path))
+    }
+
     /// Does `act` in one transaction. If anything fails, nothing was done.
     pub(crate) fn write<T>(
         &mut self,
-        act: impl FnOnce(&Transaction<'_>, &mut Working) -> Result<T, Fault>,
+        act: impl FnOnce(&Connection, &mut Working) -> Result<T, Fault>,
     ) -> Result<T, StoreError> {
         let working = &mut self.working;
-        let tx = self.db.transaction_with_behavior(TransactionBehavior::Immediate);
-        let done = tx.map_err(Fault::from).and_then(|tx| {
-            let made = act(&tx, working)?;
-            tx.commit()?;
-            Ok(made)
-        });
+        let done = if self.db.is_autocommit() {
+            let begin = TransactionBehavior::Immediate;
+            let tx = self.db.transaction_with_behavior(begin);
+            tx.map_err(Fault::from).and_then(|tx| {
+                let made = act(&tx, working)?;
+                tx.commit()?;
+                Ok(made)
+            })
+        } else {
+            self.db.savepoint().map_err(Fault::from).and_then(|part| {
+                let made = act(&part, working)?;
+                part.commit()?;
+                Ok(made)
+            })
+        };
         done.map_err(|fault| {
-            // Rows it names may have been rolled back.
+            // What it remembers may have been rolled back.
             self.working = Working::default();
             fault.at(&self.path)
         })

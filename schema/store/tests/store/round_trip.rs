@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::ops::{ControlFlow, RangeInclusive};
 
-use ampledger_store::{Batch, FrameChunk, NewRun, Range, Reader, Refusal, StoreError};
+use ampledger_store::{Batch, FrameChunk, NewRun, Range, Reader, Refusal, Store, StoreError};
 use ampledger_types::result::{DatedMarker, Figure, Results, SessionHead, SessionReport};
 use ampledger_types::{
     Chemistry, ClockObservation, Frame, FrameKind, Instrument, LineMark, Marker, MarkerKind, Pack,
@@ -159,6 +159,35 @@ fn an_instrument_is_as_it_was_described_until_it_is_described_anew() {
         assert_eq!(reader.instruments(run).unwrap(), described(serial), "{run:?}");
     }
     assert_eq!(reader.instruments(RunId(0)).unwrap(), BTreeMap::new());
+}
+
+#[test]
+fn what_is_written_whole_is_seen_at_its_end_or_never() {
+    let (_dir, path, mut store) = shed::store();
+    let kept = shed::run(&mut store).id;
+    let reader = Reader::open(&path).unwrap();
+    for is_finished in [false, true] {
+        store.begin_whole().unwrap();
+        let run = shed::run(&mut store).id;
+        for first in [1, 10_001] {
+            let samples = shed::samples(run, first..first + 10_000);
+            store.append(&Batch { samples, ..Batch::default() }).unwrap();
+        }
+        store
+            .append(&Batch { samples: shed::samples(RunId(99), [1]), ..Batch::default() })
+            .unwrap_err();
+        shed::session(&mut store, shed::at(run, 0));
+        assert_eq!((reader.recorded_up_to(), reader.sessions().unwrap().len()), (Ok(0), 0));
+        if is_finished {
+            store.finish_whole().unwrap();
+        }
+        drop(store);
+        store = Store::open(&path).unwrap();
+        let seen = (store.recorded_up_to(), reader.runs().unwrap().len());
+        assert_eq!(seen, if is_finished { (20_000, 2) } else { (0, 1) });
+    }
+    assert_eq!(reader.runs().unwrap()[0].id, kept);
+    assert_eq!(shed::read(&reader, &Range::everything()).len(), 20_000);
 }
 
 fn gal_07() -> Pack {
