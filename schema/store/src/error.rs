@@ -36,6 +36,12 @@ pub enum OpenError {
         /// The file.
         path: PathBuf,
     },
+    /// Something is there already, and is not written over.
+    #[error("{path} is there already and was left as it is; name another path")]
+    Exists {
+        /// The file.
+        path: PathBuf,
+    },
     /// A newer program has written it.
     #[error(
         "{path} has store format {found} and this program knows formats up to {known}; \

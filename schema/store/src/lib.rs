@@ -6,6 +6,9 @@
 
 mod again;
 mod append;
+mod aside;
+mod backup;
+mod check;
 mod chunk;
 mod columns;
 mod error;
@@ -25,6 +28,7 @@ mod readings;
 mod records;
 mod redecode;
 mod runs;
+mod salvage;
 mod seal;
 mod summary;
 mod varint;
@@ -32,6 +36,8 @@ mod walk;
 mod working;
 
 pub use append::{Batch, FrameChunk, NumberedSample};
+pub use backup::restore;
+pub use check::Checked;
 pub use columns::Block;
 pub use error::{OpenError, Refusal, StoreError};
 pub use frame_log::{ChunkHead, DroppedFrames};
@@ -42,5 +48,6 @@ pub use reader::Reader;
 pub use records::NewSession;
 pub use redecode::{Redecoder, Redecoding, Stretch};
 pub use runs::NewRun;
+pub use salvage::{Salvaged, salvage};
 pub use summary::Summary;
 pub use walk::DamagedChunk;

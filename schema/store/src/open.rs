@@ -76,6 +76,10 @@ impl Store {
         self.recorded_up_to
     }
 
+    pub(crate) fn connection(&self) -> &Connection {
+        &self.db
+    }
+
     /// A reader of the same file, with a connection of its own.
     pub fn reader(&self) -> Result<Reader, OpenError> {
         Reader::open(&self.path)
@@ -123,7 +127,7 @@ impl Store {
     }
 }
 
-fn connect(path: &Path) -> rusqlite::Result<Connection> {
+pub(crate) fn connect(path: &Path) -> rusqlite::Result<Connection> {
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE
         | OpenFlags::SQLITE_OPEN_CREATE
         | OpenFlags::SQLITE_OPEN_NO_MUTEX;

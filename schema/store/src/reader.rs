@@ -155,10 +155,12 @@ pub(crate) fn uuid(db: &Connection) -> rusqlite::Result<String> {
     db.query_row("SELECT uuid FROM store", [], |row| row.get(0))
 }
 
+/// Finds the number of the newest sample.
+pub(crate) const NEWEST: &str = "SELECT max(ifnull((SELECT max(seq) FROM tail), 0), \
+                                 ifnull((SELECT max(last_seq) FROM chunk), 0))";
+
 /// Number of the newest sample.
 pub(crate) fn newest(db: &Connection) -> Result<Seq, Fault> {
-    let find = "SELECT max(ifnull((SELECT max(seq) FROM tail), 0), \
-                ifnull((SELECT max(last_seq) FROM chunk), 0))";
-    let newest: i64 = db.prepare_cached(find)?.query_row([], |row| row.get(0))?;
+    let newest: i64 = db.prepare_cached(NEWEST)?.query_row([], |row| row.get(0))?;
     Seq::try_from(newest).map_err(|_| Fault::Damaged(format!("sample number {newest}")))
 }

@@ -136,11 +136,31 @@ pub(crate) fn load(
         Ok(Some(Err(other))) => Ok(Err(Some(other.to_string()))),
         Ok(None) => Ok(Err(None)),
         // A page of it is bad; those of others need not be.
-        Err(e) if e.sqlite_error_code() == Some(ErrorCode::DatabaseCorrupt) => {
-            Ok(Err(Some(e.to_string())))
-        }
+        Err(e) if is_damage(&e) => Ok(Err(Some(e.to_string()))),
         Err(other) => Err(other.into()),
     }
+}
+
+/// Whether SQLite came upon a page that cannot be one of its own.
+pub(crate) fn is_damage(error: &rusqlite::Error) -> bool {
+    matches!(
+        error.sqlite_error_code(),
+        Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase | ErrorCode::SystemIoFailure)
+    )
+}
+
+/// Whether the chunk is still listed.
+pub(crate) fn is_there(db: &Connection, id: i64) -> Result<bool, Fault> {
+    Ok(db.prepare_cached("SELECT 1 FROM chunk WHERE id = ?1")?.exists([id])?)
+}
+
+/// All chunks there are.
+pub(crate) fn all_heads(db: &Connection, origins: &Origins) -> Result<Vec<Head>, Fault> {
+    let (mut all, everything) = (Vec::new(), Range::everything());
+    for (group, origin) in origins.all(db)? {
+        heads(db, group, &origin, &everything, &mut all)?;
+    }
+    Ok(all)
 }
 
 impl Head {

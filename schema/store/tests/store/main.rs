@@ -4,6 +4,7 @@
 
 mod shed;
 
+mod damage;
 mod faults;
 mod frame_log;
 mod model;
