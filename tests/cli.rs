@@ -16,6 +16,12 @@ fn every_command_speaks_json() {
     cable.send(line(26.4, -12.1).repeat(5).as_bytes());
     daemon.until_samples("bench-shunt", 5);
     let file = bench.path("GAL-07.bdf.csv");
+    let copy = bench.path("copy.db");
+    let backup = format!("backup {} --json", copy.display());
+    let restored = bench.path("restored.db");
+    let restore = format!("restore {} {} --json", copy.display(), restored.display());
+    let salvaged = bench.path("salvaged.db");
+    let salvage = format!("salvage {} {} --json", copy.display(), salvaged.display());
     let export = format!("export last --format bdf-csv --output {} --json", file.display());
     for arguments in [
         "status --json",
@@ -30,6 +36,9 @@ fn every_command_speaks_json() {
         "doctor --json",
         "capture bench-shunt s.frames.jsonl --from 2000-01-01T00:00:00Z --json",
         "probe s.frames.jsonl --json",
+        &backup,
+        &restore,
+        &salvage,
         &export,
     ] {
         let json = bench.ampledger(arguments).json();

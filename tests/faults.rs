@@ -3,6 +3,7 @@
 
 mod cable;
 mod configuration;
+mod disk;
 mod end;
 mod line;
 mod modbus;

@@ -28,6 +28,7 @@ mod report;
 // What programs that are not ours make of the same data.
 mod encodings;
 mod outside;
+mod store_format;
 
 // What goes wrong, and what it costs.
 mod faults;

@@ -14,7 +14,7 @@ pub use bench::Bench;
 pub use binaries::{binary, root};
 pub use daemon::Daemon;
 pub use python::{Python, script};
-pub use wait::PATIENCE;
+pub use wait::{PATIENCE, until};
 
 /// A number from the environment, for the long runs; `usual` if it is not set.
 pub fn rounds(usual: u32) -> u32 {

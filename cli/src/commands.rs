@@ -2,6 +2,7 @@
 //! `docs/cli.md` all come from it. Parsing has no side effects.
 
 mod capture;
+mod backup;
 mod completions;
 mod decode;
 mod demo;
@@ -13,6 +14,8 @@ mod packs;
 mod probe;
 mod redecode;
 mod report;
+mod restore;
+mod salvage;
 mod sessions;
 mod show;
 mod sources;
@@ -84,6 +87,9 @@ pub enum Command {
     Decode(decode::Decode),
     Probe(probe::Probe),
     Doctor(doctor::Doctor),
+    Backup(backup::Backup),
+    Restore(restore::Restore),
+    Salvage(salvage::Salvage),
     Demo(demo::Demo),
     #[command(hide = true)]
     Man(man::Man),
@@ -124,6 +130,9 @@ pub fn run(cli: Cli) -> Result<Exit, Failure> {
         Command::Decode(command) => command.run(&context),
         Command::Probe(command) => command.run(&context),
         Command::Doctor(command) => command.run(&context),
+        Command::Backup(command) => command.run(&context),
+        Command::Restore(command) => command.run(&context),
+        Command::Salvage(command) => command.run(&context),
         Command::Demo(command) => command.run(&context),
         Command::Man(command) => command.run(),
         Command::Completions(command) => command.run(),

@@ -10,6 +10,7 @@ mod import;
 mod origin;
 mod own_daemon;
 mod pack_fields;
+mod progress;
 mod render;
 mod screen;
 mod sibling;

@@ -2,7 +2,7 @@
 //! apart in the right order: sources first, the record last.
 
 use std::future::IntoFuture;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use std::thread::JoinHandle;
@@ -112,7 +112,7 @@ async fn serve(config: Config, clock_rate: f64) -> Result<(), ServiceError> {
 type Parts = (Arc<Daemon>, JoinHandle<bool>, TaskTracker, CancellationToken);
 
 async fn assemble(config: &Config, clock_rate: f64) -> Result<Parts, ServiceError> {
-    let mut store = Store::open(&config.store.path)?;
+    let (mut store, aside) = Store::open_or_set_aside(&config.store.path)?;
     let clock = Arc::new(make_clock(&store, clock_rate)?);
     let run = store.begin_run(&NewRun {
         boot_id: clock.boot_id().to_owned(),
@@ -129,6 +129,9 @@ async fn assemble(config: &Config, clock_rate: f64) -> Result<Parts, ServiceErro
     recorder.observation(clock.boot_id(), clock.observation(false));
     let intake = Arc::new(Intake::new(clock, recorder, keeper, run.id, newest));
     intake.keeper.add_run(&run);
+    if let Some(aside) = aside {
+        tell_of_damage(&intake, &aside);
+    }
     intake.keeper.resume(&intake).await;
     let (tasks, stop) = (TaskTracker::new(), CancellationToken::new());
     let running = config
@@ -144,6 +147,17 @@ async fn assemble(config: &Config, clock_rate: f64) -> Result<Parts, ServiceErro
         intake,
     };
     Ok((Arc::new(daemon), thread, tasks, stop))
+}
+
+/// Recording goes on in a new store; what the old one holds is for a person.
+fn tell_of_damage(intake: &Intake, aside: &Path) {
+    let aside = aside.display();
+    let text = format!(
+        "the store was damaged and set aside as {aside}; packs and open sessions were taken over; \
+         save what it holds with `ampledger salvage {aside} NEW`"
+    );
+    tracing::error!("{text}");
+    intake.mark(MarkerKind::Note, None, text);
 }
 
 fn absolute(path: &PathBuf) -> PathBuf {

@@ -2,6 +2,8 @@
 
 use std::os::unix::net::UnixListener;
 
+use ampledger_store::{Range, Reader};
+
 use crate::peers::{Cable, line};
 use crate::util::{Bench, sources};
 
@@ -54,4 +56,92 @@ fn a_file_that_is_no_store_is_not_overwritten() {
     assert!(!output.status.success(), "{said}");
     assert!(said.contains("bench.db"), "{said}");
     assert_eq!(std::fs::read(bench.store()).expect("still there"), text);
+}
+
+/// Numbers of the samples in a store, as its own reader gives them.
+fn numbers(store: &std::path::Path) -> Vec<u64> {
+    let mut numbers = Vec::new();
+    let reader = Reader::open(store).expect("a store");
+    let done = reader.samples(&Range::everything(), |sample| {
+        numbers.push(sample.seq);
+        std::ops::ControlFlow::Continue(())
+    });
+    done.expect("its samples");
+    numbers
+}
+
+/// A store of some thousand samples that the daemon recorded, stopped in order.
+fn recorded(bench: &Bench) -> u64 {
+    let cable = Cable::plugged(bench.path("bench-shunt"));
+    let daemon = bench.daemon();
+    daemon.until_opened("bench-shunt", 1);
+    cable.end_first_line();
+    bench.ampledger("start --pack GAL-07").good();
+    for _ in 0..50 {
+        cable.send(line(26.4, -12.1).repeat(100).as_bytes());
+    }
+    daemon.until_samples("bench-shunt", 5_000);
+    assert!(daemon.stop().success());
+    5_000
+}
+
+#[test]
+fn a_damaged_chunk_is_named_by_the_doctor_and_costs_no_other_sample() {
+    let bench = Bench::new(&sources::lines("bench-shunt"));
+    let all = recorded(&bench);
+    let db = rusqlite::Connection::open(bench.store()).expect("the store");
+    let spoil = "UPDATE chunk_data SET data = \
+                 CAST(substr(data, 1, 40) || x'ff' || substr(data, 42) AS BLOB) \
+                 WHERE chunk = (SELECT min(id) FROM chunk)";
+    assert_eq!(db.execute(spoil, []).expect("a chunk"), 1);
+    let lost: i64 = db
+        .query_row("SELECT samples FROM chunk ORDER BY id LIMIT 1", [], |row| row.get(0))
+        .expect("its row");
+    drop(db);
+    let store = bench.store();
+    let store = store.to_str().expect("a path");
+    let run = bench.ampledger_with(&["doctor", "--store", store]).fails_with(1);
+    assert!(run.out().contains("bench-shunt") && run.out().contains("checksum"), "{}", run.out());
+    assert_eq!(numbers(&bench.store()).len() as u64, all - lost.unsigned_abs());
+    // The daemon records on, and its doctor says the same.
+    let daemon = bench.daemon();
+    let run = bench.ampledger("doctor").fails_with(1);
+    assert!(run.out().contains(&format!("{lost} samples of bench-shunt")), "{}", run.out());
+    assert!(daemon.stop().success());
+}
+
+#[test]
+fn a_damaged_store_is_set_aside_whole_recording_goes_on_and_salvage_brings_the_rest() {
+    let bench = Bench::new(&sources::lines("bench-shunt"));
+    let all = recorded(&bench);
+    let root: i64 = rusqlite::Connection::open(bench.store())
+        .and_then(|db| {
+            let find = "SELECT rootpage FROM sqlite_schema WHERE name = 'tail'";
+            db.query_row(find, [], |row| row.get(0))
+        })
+        .expect("the page of the tail");
+    let mut bytes = std::fs::read(bench.store()).expect("the store");
+    let begin = (root as usize - 1) * 4096;
+    bytes[begin..begin + 4096].fill(0x5a);
+    std::fs::write(bench.store(), &bytes).expect("damage");
+
+    let daemon = bench.daemon();
+    assert!(daemon.log().contains("ampledger salvage"), "{}", daemon.log());
+    let status = daemon.status();
+    assert_eq!(status.open_sessions.len(), 1, "the session goes on");
+    let cable = Cable::plugged(bench.path("bench-shunt"));
+    daemon.until_opened("bench-shunt", 1);
+    cable.end_first_line();
+    cable.send(line(26.4, -12.1).repeat(5).as_bytes());
+    daemon.until_samples("bench-shunt", 5);
+    assert!(daemon.stop().success());
+
+    let aside = bench.path("bench.db.damaged-1");
+    assert_eq!(std::fs::read(&aside).expect("set aside"), bytes, "whole");
+    let saved = bench.path("saved.db");
+    let (aside, saved_name) = (aside.display(), saved.display());
+    bench.ampledger(&format!("salvage {aside} {saved_name}")).fails_with(1);
+    let found = numbers(&saved);
+    assert!(!found.is_empty() && found.len() as u64 <= all, "{}", found.len());
+    assert_eq!(found, (1..=found.len() as u64).collect::<Vec<_>>(), "the sealed ones");
 }

@@ -1,9 +1,11 @@
 //! `ampledger doctor`: looks for what is wrong and says what to do. It changes
 //! nothing.
 
+use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
+use ampledger_store::{DamagedChunk, Reader};
 use ampledger_types::api::{
     Check, CheckOutcome, ClockStatus, SourceState, SourceStatus, StatusResponse, StoreStatus,
 };
@@ -19,7 +21,9 @@ use crate::{screen, sibling};
 ///
 /// Looks at the daemon, its build, the record, the clock, each source, and the
 /// serial devices of this machine. With --config, the configuration is read as
-/// the daemon would read it, whether it runs or not.
+/// the daemon would read it, whether it runs or not. All that is recorded is
+/// read through for damage where this user may read the store's file; with
+/// --store, that of another store.
 ///
 /// Ends with 1 if anything is wrong.
 #[derive(Args, Debug)]
@@ -27,14 +31,22 @@ pub struct Doctor {
     /// Check this configuration of the daemon too
     #[arg(long, value_name = "FILE")]
     pub config: Option<PathBuf>,
+    /// Look only at this store file; no daemon is asked
+    #[arg(long, value_name = "DB", conflicts_with = "config")]
+    pub store: Option<PathBuf>,
 }
 
 impl Doctor {
     /// Runs the command.
     pub fn run(self, context: &Context) -> Result<Exit, Failure> {
-        let mut checks = daemon(&context.client);
-        checks.extend(self.config.as_deref().map(configuration));
-        checks.extend(devices(Path::new("/dev")));
+        let mut checks = match &self.store {
+            Some(path) => damage(&Reader::open(path)?),
+            None => daemon(&context.client),
+        };
+        if self.store.is_none() {
+            checks.extend(self.config.as_deref().map(configuration));
+            checks.extend(devices(Path::new("/dev")));
+        }
         let wrong = checks.iter().filter(|check| check.outcome == CheckOutcome::Bad).count();
         match context.json {
             true => screen::json(&checks)?,
@@ -71,6 +83,9 @@ fn daemon(client: &Client) -> Vec<Check> {
         store(&status.store),
         clock(&status.clock),
     ];
+    if let Ok(reader) = Reader::open(Path::new(&status.store.path)) {
+        checks.extend(damage(&reader));
+    }
     if status.sources.is_empty() {
         let text = "none is configured; add one to the daemon's configuration, then restart it";
         checks.push(check("sources", CheckOutcome::Open, text));
@@ -87,6 +102,50 @@ fn store(store: &StoreStatus) -> Check {
         }
         None => check("record", CheckOutcome::Good, format!("{} is written", store.path)),
     }
+}
+
+/// Reads through all that is recorded, and names what cannot be read.
+fn damage(reader: &Reader) -> Vec<Check> {
+    let (path, name) = (reader.path().display(), "damage");
+    let checked = match reader.check(|_, _| ControlFlow::Continue(())) {
+        Ok(checked) => checked,
+        Err(error) => return vec![check(name, CheckOutcome::Bad, error.to_string())],
+    };
+    if checked.is_sound() {
+        let (chunks, samples) = (checked.sound_chunks, checked.sound_samples);
+        let text = format!("none in {path}: {chunks} chunks with {samples} samples can be read");
+        return vec![check(name, CheckOutcome::Good, text)];
+    }
+    let mut checks: Vec<Check> = checked.damaged.iter().map(|chunk| lost(reader, chunk)).collect();
+    for id in &checked.damaged_frames {
+        let text = format!("chunk {id} of the frame log cannot be read");
+        checks.push(check(name, CheckOutcome::Bad, text));
+    }
+    if !checked.structure.is_empty() {
+        let said = checked.structure.join("; ");
+        let text = format!("{path}: {said} - save what can be read with `ampledger salvage`");
+        checks.push(check(name, CheckOutcome::Bad, text));
+    }
+    checks
+}
+
+fn lost(reader: &Reader, chunk: &DamagedChunk) -> Check {
+    let runs = reader.runs().unwrap_or_default();
+    let boot = runs.iter().find(|run| run.id == chunk.from.run).map(|run| run.boot_id.as_str());
+    let clock = boot.and_then(|boot| reader.clock_map(boot).ok());
+    let date = |t_us| {
+        let dated = clock.as_ref().and_then(|clock| clock.date(t_us));
+        let date = dated.and_then(|d| jiff::Timestamp::from_microsecond(d.unix_us).ok());
+        date.map_or_else(|| "an unknown time".to_owned(), |date| format!("{date:.0}"))
+    };
+    let DamagedChunk { id, source, samples, detail, .. } = chunk;
+    let text = format!(
+        "chunk {id}, {samples} samples of {source} from {} to {}, cannot be read: {detail}; \
+         all others can",
+        date(chunk.from.t_us),
+        date(chunk.to.t_us)
+    );
+    check("damage", CheckOutcome::Bad, text)
 }
 
 fn clock(clock: &ClockStatus) -> Check {

@@ -133,14 +133,15 @@ CREATE TABLE summed (
 
 INSERT INTO summed VALUES ('minute', 0), ('hour', 0);
 
--- The minutes in words, with their date as the nearest clock observation has it.
+-- The minutes in words, with their date as the boot's newest clock observation
+-- has it, a synchronised one before others.
 CREATE VIEW minutes AS
 SELECT decode_set.source, channel.instrument, channel.name, channel.quantity, channel.unit,
        minute.run, 60.0 * minute.minute AS run_second,
        60.0 * minute.minute + 1e-6 * (
            SELECT unix_us - t_us FROM clock_observation
            WHERE clock_observation.boot_id = run.boot_id
-           ORDER BY synchronised DESC, abs(t_us - 60000000 * minute.minute) LIMIT 1
+           ORDER BY synchronised DESC, t_us DESC LIMIT 1
        ) AS unix_time_second,
        minute.count, minute.min, minute.sum / minute.count AS mean, minute.max,
        minute.first, minute.last

@@ -1,0 +1,70 @@
+//! `ampledger salvage`: what can be read of a damaged record.
+
+use std::path::PathBuf;
+
+use ampledger_store::{Salvaged, salvage};
+use clap::Args;
+use serde_json::json;
+
+use super::Context;
+use crate::exit::{Exit, Failure};
+use crate::screen;
+
+/// Save what can be read of a damaged record
+///
+/// Every sample, session, pack and note that can be read goes into a new store;
+/// what is lost is told. The damaged file is only read: keep it until you have
+/// seen what came over. `ampledger doctor --store DB` says whether a store is
+/// damaged.
+#[derive(Args, Debug)]
+pub struct Salvage {
+    /// The damaged store
+    #[arg(value_name = "OLD")]
+    pub old: PathBuf,
+    /// The store to make; it must not be there yet
+    #[arg(value_name = "NEW")]
+    pub new: PathBuf,
+}
+
+impl Salvage {
+    /// Runs the command.
+    pub fn run(self, context: &Context) -> Result<Exit, Failure> {
+        let salvaged = salvage(&self.old, &self.new, |_| ())?;
+        let is_whole = salvaged.lost_chunks.is_empty() && salvaged.damaged_tables.is_empty();
+        match context.json {
+            true => screen::json(&json!({
+                "samples": salvaged.samples,
+                "rows": salvaged.rows.iter().cloned().collect::<std::collections::BTreeMap<_, _>>(),
+                "lost_chunks": salvaged.lost_chunks,
+                "damaged_tables": salvaged.damaged_tables,
+            }))?,
+            false => screen::say(&told(&salvaged, &self.new.display().to_string()))?,
+        }
+        Ok(if is_whole { Exit::Good } else { Exit::Found })
+    }
+}
+
+fn told(salvaged: &Salvaged, new: &str) -> String {
+    let of = |table: &str| {
+        salvaged.rows.iter().find(|(name, _)| name == table).map_or(0, |(_, rows)| *rows)
+    };
+    let mut text = format!(
+        "{new} has {} samples, {} sessions, {} packs, {} markers.",
+        salvaged.samples,
+        of("session"),
+        of("pack"),
+        of("marker")
+    );
+    if !salvaged.lost_chunks.is_empty() {
+        let chunks = salvaged.lost_chunks.len();
+        text.push_str(&format!("\n{chunks} chunks of samples could not be read."));
+    }
+    if !salvaged.damaged_tables.is_empty() {
+        let tables = salvaged.damaged_tables.join(", ");
+        text.push_str(&format!("\nSome of this could not be read: {tables}."));
+    }
+    if salvaged.lost_chunks.is_empty() && salvaged.damaged_tables.is_empty() {
+        text.push_str("\nNothing was lost.");
+    }
+    text
+}

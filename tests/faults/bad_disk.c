@@ -1,0 +1,92 @@
+/* A disk that is slow or fails, seen by one program: loaded before the C library
+ * (LD_PRELOAD), it stands between the program and its writes to files whose path
+ * holds BAD_DISK_PATH.
+ *
+ *   BAD_DISK_SYNC_MS   each sync takes so many milliseconds longer; -1: it does nothing
+ *   BAD_DISK_ONE_IN    one write or sync in so many fails with EIO, which ones is random
+ *   BAD_DISK_SEED      other ones
+ */
+#define _GNU_SOURCE
+#include <dlfcn.h>
+#include <errno.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <time.h>
+#include <unistd.h>
+
+static long number(const char *name)
+{
+    const char *text = getenv(name);
+    return text ? atol(text) : 0;
+}
+
+static int is_meant(int fd)
+{
+    char link[64], path[4096];
+    const char *part = getenv("BAD_DISK_PATH");
+    snprintf(link, sizeof link, "/proc/self/fd/%d", fd);
+    ssize_t length = readlink(link, path, sizeof path - 1);
+    if (!part || length < 0)
+        return 0;
+    path[length] = 0;
+    return strstr(path, part) && !strstr(path, ".lock");
+}
+
+static int fails(void)
+{
+    static unsigned long long state;
+    long one_in = number("BAD_DISK_ONE_IN");
+    if (!one_in)
+        return 0;
+    if (!state)
+        state = number("BAD_DISK_SEED") + 1;
+    state = state * 6364136223846793005ULL + 1442695040888963407ULL;
+    return (state >> 33) % one_in == 0;
+}
+
+static int bad_sync(int fd, const char *name)
+{
+    if (is_meant(fd)) {
+        long ms = number("BAD_DISK_SYNC_MS");
+        if (ms < 0)
+            return 0;
+        struct timespec wait = {ms / 1000, ms % 1000 * 1000000};
+        nanosleep(&wait, NULL);
+        if (fails()) {
+            errno = EIO;
+            return -1;
+        }
+    }
+    int (*sync)(int) = (int (*)(int))dlsym(RTLD_NEXT, name);
+    return sync(fd);
+}
+
+int fsync(int fd) { return bad_sync(fd, "fsync"); }
+int fdatasync(int fd) { return bad_sync(fd, "fdatasync"); }
+
+ssize_t write(int fd, const void *bytes, size_t count)
+{
+    static ssize_t (*real)(int, const void *, size_t);
+    if (!real)
+        real = (ssize_t (*)(int, const void *, size_t))dlsym(RTLD_NEXT, "write");
+    if (is_meant(fd) && fails()) {
+        errno = EIO;
+        return -1;
+    }
+    return real(fd, bytes, count);
+}
+
+static ssize_t bad_pwrite(int fd, const void *bytes, size_t count, off_t at, const char *name)
+{
+    ssize_t (*real)(int, const void *, size_t, off_t) =
+        (ssize_t (*)(int, const void *, size_t, off_t))dlsym(RTLD_NEXT, name);
+    if (is_meant(fd) && fails()) {
+        errno = EIO;
+        return -1;
+    }
+    return real(fd, bytes, count, at);
+}
+
+ssize_t pwrite(int fd, const void *b, size_t n, off_t at) { return bad_pwrite(fd, b, n, at, "pwrite"); }
+ssize_t pwrite64(int fd, const void *b, size_t n, off_t at) { return bad_pwrite(fd, b, n, at, "pwrite64"); }

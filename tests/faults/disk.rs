@@ -1,0 +1,189 @@
+//! A disk that is slow, fails, or loses its power: what was called recorded is
+//! there, and what is live stays live.
+
+use std::ops::ControlFlow;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::time::{Duration, Instant};
+
+use ampledger_store::{Range, Reader};
+
+use crate::peers::{Cable, Sensor, line};
+use crate::util::{Bench, Daemon, binary, root, rounds, skip, sources, until};
+
+/// The library that makes the disk bad; `None` without a C compiler.
+fn bad_disk(folder: &Path) -> Option<PathBuf> {
+    let library = folder.join("bad_disk.so");
+    let source = root().join("tests/faults/bad_disk.c");
+    let made = Command::new("cc")
+        .args(["-shared", "-fPIC", "-O1", "-o"])
+        .arg(&library)
+        .arg(source)
+        .arg("-ldl")
+        .status();
+    if !made.is_ok_and(|status| status.success()) {
+        skip("there is no C compiler");
+        return None;
+    }
+    Some(library)
+}
+
+/// A daemon whose disk is bad in these ways.
+fn daemon_on(bench: &Bench, library: &Path, ways: &[(&str, String)]) -> Daemon {
+    let mut command = bench.daemon_command();
+    command.env("LD_PRELOAD", library).env("BAD_DISK_PATH", "bench.db");
+    command.envs(ways.iter().map(|(name, value)| (*name, value)));
+    Daemon::start(command, &bench.path("."), bench.api())
+}
+
+/// Numbers that are in a store, in order.
+fn numbers(store: &Path) -> Vec<u64> {
+    let mut numbers = Vec::new();
+    let reader = Reader::open(store).expect("the store");
+    let done = reader.samples(&Range::everything(), |sample| {
+        numbers.push(sample.seq);
+        ControlFlow::Continue(())
+    });
+    done.expect("its samples");
+    numbers
+}
+
+#[test]
+fn writes_and_syncs_that_fail_lose_nothing_and_nothing_is_called_recorded_too_early() {
+    for seed in 0..rounds(2) {
+        let bench = Bench::new(&sources::lines("bench-shunt"));
+        let Some(library) = bad_disk(&bench.path(".")) else { return };
+        let cable = Cable::plugged(bench.path("bench-shunt"));
+        // Opened on a good disk first: a daemon that cannot begin says so and ends.
+        assert!(bench.daemon().stop().success());
+        let ways = [("BAD_DISK_ONE_IN", "60".to_owned()), ("BAD_DISK_SEED", seed.to_string())];
+        let Some(daemon) = until_begun(&bench, &library, &ways) else { continue };
+        daemon.until_opened("bench-shunt", 1);
+        cable.end_first_line();
+        let sensor = Sensor::steady(&cable, Duration::from_millis(2), 26.4, -12.1);
+        let mut failed = false;
+        until("3000 samples are recorded", || {
+            let status = daemon.status().store;
+            failed |= status.trouble.is_some();
+            let there = numbers(&bench.store());
+            assert!(there.len() as u64 >= status.recorded_up_to, "{status:?}: {}", there.len());
+            (status.recorded_up_to >= 3_000).then_some(())
+        });
+        sensor.silence();
+        let log = daemon.log();
+        assert!(failed || log.contains("nothing can be recorded"), "no write failed: {log}");
+        let newest = daemon.status().store.newest;
+        drop(daemon);
+        assert!(bench.daemon().stop().success());
+        let there = numbers(&bench.store());
+        assert!(there.iter().copied().eq(1..=there.len() as u64), "numbers are missing");
+        assert!(there.len() as u64 >= 3_000 && there.len() as u64 <= newest);
+    }
+}
+
+/// A daemon that has begun in spite of its disk, in a few tries.
+fn until_begun(bench: &Bench, library: &Path, ways: &[(&str, String)]) -> Option<Daemon> {
+    (0..20).find_map(|try_| {
+        let mut ways = ways.to_vec();
+        ways.push(("BAD_DISK_SEED", (1000 * try_ + 7).to_string()));
+        let begun = || daemon_on(bench, library, &ways);
+        std::panic::catch_unwind(std::panic::AssertUnwindSafe(begun)).ok()
+    })
+}
+
+#[test]
+fn a_slow_disk_delays_what_is_recorded_by_no_more_than_itself_and_the_live_values_not_at_all() {
+    for (sync_ms, limit) in [(0, 2.0), (500, 3.0), (5_000, 13.0)] {
+        let bench = Bench::new(&sources::lines("bench-shunt"));
+        let Some(library) = bad_disk(&bench.path(".")) else { return };
+        let cable = Cable::plugged(bench.path("bench-shunt"));
+        assert!(bench.daemon().stop().success());
+        let daemon = daemon_on(&bench, &library, &[("BAD_DISK_SYNC_MS", sync_ms.to_string())]);
+        daemon.until_opened("bench-shunt", 1);
+        cable.end_first_line();
+        let mut late: Vec<f64> = Vec::new();
+        for volt in 0..8 {
+            let before = daemon.status().store.newest;
+            let sent = Instant::now();
+            cable.send(line(20.0 + f64::from(volt), -12.1).as_bytes());
+            let newest = until("it is live", || {
+                Some(daemon.status().store.newest).filter(|newest| *newest > before)
+            });
+            let live = sent.elapsed().as_secs_f64();
+            assert!(live < 1.0, "live after {live:.2} s with syncs of {sync_ms} ms");
+            if sync_ms > 1_000 && volt > 0 {
+                continue;
+            }
+            daemon.until_recorded(newest);
+            late.push(sent.elapsed().as_secs_f64());
+        }
+        let latest = late.iter().copied().fold(0.0, f64::max);
+        assert!(latest < limit, "recorded after {latest:.2} s with syncs of {sync_ms} ms");
+        daemon.kill();
+    }
+}
+
+/// The real daemon on a real file system over a disk whose writes are logged;
+/// then cuts. Gives the exit code and what was said.
+fn cut(cuts: u32, preload: Option<&Path>) -> Option<(Option<i32>, String)> {
+    let folder = tempfile::tempdir().expect("a folder");
+    let disk = folder.path().join("disk");
+    std::fs::create_dir(&disk).expect("a folder");
+    let able = rustix::process::geteuid().is_root()
+        && Path::new("/dev/fuse").exists()
+        && Path::new("/dev/loop-control").exists();
+    if !able {
+        skip("power cuts need root, /dev/fuse and /dev/loop-control");
+        return None;
+    }
+    let bench = Bench::new("");
+    let store = disk.join("mnt/bench.db");
+    let configuration = format!(
+        "[store]\npath = {store:?}\n[api]\nsocket = {:?}\n{}",
+        bench.socket(),
+        sources::lines("bench-shunt").replace("DIR", &bench.path("").display().to_string())
+    );
+    std::fs::write(bench.config(), configuration).expect("the configuration");
+    let cable = Cable::plugged(bench.path("bench-shunt"));
+    cable.end_first_line();
+    let five = || Some(line(26.4, -12.1).repeat(5));
+    let sensor = Sensor::start(&cable, Duration::from_millis(4), move |_| five());
+    let script = |name: &str| root().join("tests/python").join(name).display().to_string();
+    let writer = format!(
+        "exec python3 {} {} {} {}",
+        script("acknowledge.py"),
+        binary("ampledgerd").display(),
+        bench.config().display(),
+        bench.socket().display()
+    );
+    let checker = format!("exec python3 {}", script("check_cut.py"));
+    let mut command = Command::new("python3");
+    command.arg(script("cut_disk.py")).arg("--folder").arg(&disk);
+    command.args(["--seconds", "9", "--cuts", &cuts.to_string(), &writer, &checker]);
+    if let Some(library) = preload {
+        command.env("DAEMON_PRELOAD", library);
+        command.env("BAD_DISK_PATH", "bench.db").env("BAD_DISK_SYNC_MS", "-1");
+    }
+    let output = command.output().expect("python3");
+    sensor.silence();
+    let said = String::from_utf8_lossy(&output.stdout).into_owned();
+    Some((output.status.code(), said + &String::from_utf8_lossy(&output.stderr)))
+}
+
+#[test]
+fn a_power_cut_at_any_write_loses_nothing_that_was_called_recorded() {
+    let cuts = if rounds(1) > 1 { 200 } else { 40 };
+    let Some((code, said)) = cut(cuts, None) else { return };
+    assert_eq!(code, Some(0), "{said}");
+    assert!(said.contains(&format!("{cuts} cuts, 0 bad")), "{said}");
+    eprintln!("{said}");
+}
+
+#[test]
+fn without_synchronisation_the_same_cuts_do_lose_something() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let Some(library) = bad_disk(folder.path()) else { return };
+    let Some((code, said)) = cut(40, Some(&library)) else { return };
+    assert_eq!(code, Some(1), "the cuts cannot tell: {said}");
+    assert!(said.contains("promised"), "{said}");
+}
