@@ -37,6 +37,7 @@ fn every_command_speaks_json() {
         "capture bench-shunt s.frames.jsonl --from 2000-01-01T00:00:00Z --json",
         "probe s.frames.jsonl --json",
         &backup,
+        "thin --older-than 30 --json",
         &restore,
         &salvage,
         &export,

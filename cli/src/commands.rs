@@ -23,6 +23,7 @@ mod start;
 mod status;
 mod stop;
 mod tag;
+mod thin;
 
 use std::path::PathBuf;
 
@@ -88,6 +89,7 @@ pub enum Command {
     Probe(probe::Probe),
     Doctor(doctor::Doctor),
     Backup(backup::Backup),
+    Thin(thin::Thin),
     Restore(restore::Restore),
     Salvage(salvage::Salvage),
     Demo(demo::Demo),
@@ -131,6 +133,7 @@ pub fn run(cli: Cli) -> Result<Exit, Failure> {
         Command::Probe(command) => command.run(&context),
         Command::Doctor(command) => command.run(&context),
         Command::Backup(command) => command.run(&context),
+        Command::Thin(command) => command.run(&context),
         Command::Restore(command) => command.run(&context),
         Command::Salvage(command) => command.run(&context),
         Command::Demo(command) => command.run(&context),

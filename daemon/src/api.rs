@@ -12,6 +12,7 @@ mod report;
 mod sessions;
 mod status;
 mod stream;
+mod upkeep;
 
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -87,6 +88,7 @@ pub fn router(daemon: Arc<Daemon>) -> Router {
         .route("/v1/sessions/{session}/report", get(report::report_page))
         .route("/v1/packs", get(packs::list))
         .route("/v1/packs/{label}", put(packs::put))
+        .route("/v1/thin", post(upkeep::thin))
         .route("/v1/stream", get(stream::stream))
         .route("/v1/openapi.json", get(status::openapi))
         .fallback(async || ApiError::not_found("no_such_path", "there is nothing at this path"))

@@ -19,6 +19,7 @@ mod source;
 mod sources;
 mod supervise;
 mod timekeeping;
+mod upkeep;
 
 use std::path::PathBuf;
 use std::process::ExitCode;

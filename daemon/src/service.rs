@@ -23,7 +23,7 @@ use crate::health::Health;
 use crate::intake::Intake;
 use crate::keeper::Keeper;
 use crate::recorder::Recorder;
-use crate::{BUILD, sources, timekeeping};
+use crate::{BUILD, sources, timekeeping, upkeep};
 
 /// How long an orderly stop may take before it is forced.
 const STOP_LIMIT: Duration = Duration::from_secs(20);
@@ -85,6 +85,7 @@ async fn serve(config: Config, clock_rate: f64) -> Result<(), ServiceError> {
         .with_graceful_shutdown(async move { served.cancelled().await });
     let server = tokio::task::spawn_local(server.into_future());
     tasks.spawn_local(timekeeping::keep(daemon.clone(), stop.clone()));
+    tasks.spawn_local(upkeep::keep(daemon.clone(), stop.clone()));
     tasks.close();
     tracing::info!(
         store = %config.store.path.display(),

@@ -69,6 +69,16 @@ impl Columns {
         }
     }
 
+    /// Adds samples of the same group that came after.
+    pub(crate) fn extend(&mut self, later: &Columns) {
+        self.seqs.extend_from_slice(&later.seqs);
+        self.t_us.extend_from_slice(&later.t_us);
+        self.instrument_t_us.extend_from_slice(&later.instrument_t_us);
+        for (column, later) in self.values.iter_mut().zip(&later.values) {
+            column.extend_from_slice(later);
+        }
+    }
+
     /// Keeps only some samples; columns that were not read stay empty.
     pub(crate) fn retain(&mut self, keep: &[bool]) {
         fn of<T>(column: &mut Vec<T>, keep: &[bool]) {

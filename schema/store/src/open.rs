@@ -151,6 +151,8 @@ fn create(path: &Path, steps: &[&str]) -> Result<(), OpenError> {
     }
     let at = |e: rusqlite::Error| Fault::from(e).at(&new);
     let mut db = connect(&new).map_err(at)?;
+    // Only before there is any table: free pages can be given back later.
+    db.pragma_update(None, "auto_vacuum", "INCREMENTAL").map_err(at)?;
     migrations::bring_up(&mut db, &new, steps)?;
     db.close().map_err(|(_, e)| at(e))?;
     put_in_place(&new, path)

@@ -157,7 +157,8 @@ pub(crate) fn uuid(db: &Connection) -> rusqlite::Result<String> {
 
 /// Finds the number of the newest sample.
 pub(crate) const NEWEST: &str = "SELECT max(ifnull((SELECT max(seq) FROM tail), 0), \
-                                 ifnull((SELECT max(last_seq) FROM chunk), 0))";
+                                 ifnull((SELECT max(last_seq) FROM chunk), 0), \
+                                 ifnull((SELECT max(last_seq) FROM thinned), 0))";
 
 /// Number of the newest sample.
 pub(crate) fn newest(db: &Connection) -> Result<Seq, Fault> {

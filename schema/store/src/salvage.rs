@@ -14,7 +14,7 @@ use crate::path::{length, resolve, resolve_existing};
 use crate::walk::is_damage;
 
 /// Tables whose rows have a number, in the order in which they need each other.
-const NUMBERED: [&str; 12] = [
+const NUMBERED: [&str; 14] = [
     "run",
     "decode_set",
     "channel_group",
@@ -27,6 +27,8 @@ const NUMBERED: [&str; 12] = [
     "frame_chunk",
     "tail",
     "chunk",
+    "thinned",
+    "pin",
 ];
 /// Tables whose rows have none, after those they need.
 const UNNUMBERED: [&str; 7] =

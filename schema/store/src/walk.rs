@@ -154,6 +154,23 @@ pub(crate) fn is_there(db: &Connection, id: i64) -> Result<bool, Fault> {
     Ok(db.prepare_cached("SELECT 1 FROM chunk WHERE id = ?1")?.exists([id])?)
 }
 
+/// Takes a chunk out of the record.
+pub(crate) fn delete(db: &Connection, id: i64) -> Result<(), Fault> {
+    db.prepare_cached("DELETE FROM chunk_data WHERE chunk = ?1")?.execute([id])?;
+    db.prepare_cached("DELETE FROM chunk WHERE id = ?1")?.execute([id])?;
+    Ok(())
+}
+
+/// All chunks of a group.
+pub(crate) fn heads_of(
+    db: &Connection,
+    origins: &Origins,
+    group: i64,
+    out: &mut Vec<Head>,
+) -> Result<(), Fault> {
+    heads(db, group, &origins.group(db, group)?, &Range::everything(), out)
+}
+
 /// All chunks there are.
 pub(crate) fn all_heads(db: &Connection, origins: &Origins) -> Result<Vec<Head>, Fault> {
     let (mut all, everything) = (Vec::new(), Range::everything());

@@ -335,3 +335,36 @@ pub struct ErrorResponse {
     /// What happened, where, and what to do.
     pub message: String,
 }
+
+/// `POST /v1/thin`
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ThinRequest {
+    /// Age from which samples may go, days.
+    pub older_than_day: f64,
+    /// Whether they go; otherwise it is only shown.
+    #[serde(default)]
+    pub apply: bool,
+}
+
+/// What goes, or went; its minutes and hours stay.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ThinResponse {
+    /// By source.
+    pub sources: Vec<ThinnedSource>,
+    /// Whether it went.
+    pub applied: bool,
+    /// Whether there is more, for the next request.
+    pub is_more: bool,
+}
+
+/// What goes of one source.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ThinnedSource {
+    /// Its name.
+    pub source: String,
+    /// Samples.
+    pub samples: u64,
+    /// Bytes that they take in the store.
+    pub bytes: u64,
+}

@@ -96,6 +96,31 @@ CREATE TABLE chunk_data (
     data  BLOB NOT NULL
 ) STRICT;
 
+-- Chunks that were thinned to their minutes and hours: what their rows said.
+CREATE TABLE thinned (
+    id            INTEGER PRIMARY KEY,
+    channel_group INTEGER NOT NULL REFERENCES channel_group (id),
+    run           INTEGER NOT NULL REFERENCES run (id),
+    first_seq     INTEGER NOT NULL,
+    last_seq      INTEGER NOT NULL,
+    samples       INTEGER NOT NULL,
+    t_min_us      INTEGER NOT NULL,
+    t_max_us      INTEGER NOT NULL
+) STRICT;
+
+CREATE INDEX thinned_by_number ON thinned (last_seq);
+
+-- Stretches that are never thinned: what results cite as evidence.
+CREATE TABLE pin (
+    id        INTEGER PRIMARY KEY,
+    source    TEXT NOT NULL,
+    run       INTEGER NOT NULL REFERENCES run (id),
+    from_t_us INTEGER NOT NULL,
+    to_t_us   INTEGER NOT NULL,
+    why       TEXT NOT NULL,
+    UNIQUE (source, run, from_t_us, to_t_us, why)
+) STRICT;
+
 -- What a channel read in a minute of a run's clock: minute 7 is from 420 s up to
 -- but not 480 s. What was decoded again counts in place of what it stands in for.
 CREATE TABLE minute (

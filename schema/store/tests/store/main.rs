@@ -14,3 +14,4 @@ mod reading;
 mod redecoding;
 mod round_trip;
 mod sealing;
+mod upkeep;
