@@ -386,13 +386,8 @@ fn two_lengths_are_told_apart_by_tag_or_by_a_length() {
 #[test]
 fn memory_is_bounded_and_what_is_left_out_is_counted() {
     let mut probe = Probe::default();
-    let piece = Frame {
-        number: 1,
-        t_us: 0,
-        kind: FrameKind::Received,
-        endpoint: 0,
-        payload: vec![7; 64 << 10],
-    };
+    let (kind, payload) = (FrameKind::Received, vec![7; 64 << 10]);
+    let piece = Frame { number: 1, t_us: 0, kind, endpoint: 0, payload };
     for _ in 0..200 {
         probe.frame(&piece);
     }

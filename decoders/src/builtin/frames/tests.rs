@@ -395,7 +395,7 @@ fn what_protects_a_frame_is_what_its_layout_says() {
         (json!({ "algorithm": "sum8" }), Integrity::Sum),
         (json!({ "algorithm": "CRC-16/MODBUS" }), Integrity::Crc),
     ] {
-        let options = with_frame(json!({ "framing": "cobs", "checksum": checksum }), 0);
-        assert_eq!((DESCRIPTOR.integrity)(&config(options)), is);
+        let options = json!({ "framing": "cobs", "checksum": checksum });
+        assert_eq!((DESCRIPTOR.integrity)(&config(with_frame(options, 0))), is);
     }
 }
