@@ -1,8 +1,8 @@
 //! The list of commands. Parser, help, manual pages, completions and
 //! `docs/cli.md` all come from it. Parsing has no side effects.
 
-mod capture;
 mod backup;
+mod capture;
 mod completions;
 mod decode;
 mod demo;
