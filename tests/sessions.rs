@@ -76,10 +76,10 @@ fn two_sessions_run_side_by_side_on_different_sources() {
         daemon.until_samples(name, 100);
     }
     drop((first, second));
-    for id in ["1", "2"] {
-        bench.ampledger(&format!("stop {id}")).good();
+    for pack in ["GAL-07", "TUG-3"] {
+        bench.ampledger(&format!("stop {pack}")).good();
     }
-    let (pack, other) = (show(&bench, "1"), show(&bench, "2"));
+    let (pack, other) = (show(&bench, "GAL-07"), show(&bench, "TUG-3"));
     assert_eq!(pack["session"]["pack"], json!("GAL-07"));
     assert_eq!(other["session"]["pack"], json!("TUG-3"));
     assert!(delivered_ah(&pack) > 0.0, "{pack:#}");

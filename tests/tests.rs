@@ -11,6 +11,7 @@ mod util;
 mod peers;
 
 // The main job.
+mod attended;
 mod discharge;
 mod redecode;
 mod replay;

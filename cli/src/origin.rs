@@ -5,12 +5,15 @@ use std::io::Write;
 use std::path::PathBuf;
 
 use ampledger_report::export::{Exported, export_bdf_csv};
-use ampledger_report::{ReportError, View, holding, html, select, session_lines};
+use ampledger_report::{
+    ReportError, View, holding, html, parse_when, select, session_lines, suggestions,
+};
 use ampledger_store::{OpenError, Reader, StoreError};
-use ampledger_types::api::{SessionLine, UP_TO_HEADER};
+use ampledger_types::api::{SessionLine, Suggestion, UP_TO_HEADER};
 use ampledger_types::result::SessionReport;
 use ampledger_types::{Pack, Session};
 use clap::Args;
+use jiff::tz::TimeZone;
 use serde_json::Value;
 
 use crate::client::{BUILD, Client, segment};
@@ -55,6 +58,21 @@ impl<'a> Origin<'a> {
         match self {
             Origin::Daemon(client) => Ok(client.get("/v1/sessions")?),
             Origin::Store(reader) => Ok(session_lines(reader)?),
+        }
+    }
+
+    /// What looks like a test since a time and is no session yet.
+    pub fn suggestions(&self, since: &str, zone: &TimeZone) -> Result<Vec<Suggestion>, Failure> {
+        match self {
+            Origin::Daemon(client) => {
+                Ok(client.get(&format!("/v1/suggestions?since={}", segment(since)))?)
+            }
+            Origin::Store(reader) => {
+                let now_us = jiff::Timestamp::now().as_microsecond();
+                let since = parse_when(since, now_us, zone)
+                    .map_err(|error| Failure::Usage(error.to_string()))?;
+                Ok(suggestions(reader, Some(since), &view())?)
+            }
         }
     }
 
@@ -200,6 +218,7 @@ mod tests {
         let new = NewSession {
             pack: Some("GAL-07".to_owned()),
             sources: vec!["bench-shunt".to_owned()],
+            opened_by: Default::default(),
             start: Bound { run, t_us: 5 },
             cutoff_voltage_volt: None,
             cutoff_rule: Default::default(),

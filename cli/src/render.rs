@@ -10,4 +10,5 @@ pub mod sessions;
 pub mod sources;
 pub mod status;
 pub mod style;
+pub mod suggestions;
 pub mod table;

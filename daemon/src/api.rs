@@ -13,6 +13,7 @@ mod sessions;
 mod status;
 mod stream;
 mod upkeep;
+mod suggestions;
 
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -28,6 +29,7 @@ use axum::middleware::{Next, from_fn_with_state};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post, put};
 
+use crate::attendant::Attendant;
 use crate::intake::Intake;
 use crate::reading::read;
 use crate::source::Source;
@@ -47,6 +49,8 @@ pub struct Daemon {
     pub intake: Arc<Intake>,
     /// The sources that run.
     pub sources: Vec<Arc<Source>>,
+    /// Who begins and ends sessions by rule.
+    pub attendant: Attendant,
     /// The sources that are refused, as they are shown.
     pub refused: Vec<SourceStatus>,
     /// The store's file.
@@ -79,6 +83,7 @@ pub fn router(daemon: Arc<Daemon>) -> Router {
         .route("/v1/sources", get(status::sources))
         .route("/v1/sources/{name}/frames", get(frames::frames))
         .route("/v1/sessions", get(sessions::list).post(sessions::start))
+        .route("/v1/suggestions", get(suggestions::list))
         .route("/v1/sessions/{session}", get(sessions::show))
         .route("/v1/sessions/{session}/stop", post(sessions::stop))
         .route("/v1/sessions/{session}/tags", post(sessions::tag))

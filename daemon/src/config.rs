@@ -2,6 +2,7 @@
 //! then flags. What is wrong with one source stops that source only; every
 //! problem is told with file, line, key and the nearest key that exists.
 
+mod sessions;
 mod source;
 
 use std::collections::BTreeMap;
@@ -239,12 +240,13 @@ impl Reading<'_> {
             return Default::default();
         };
         let (mut good, mut refused) = (BTreeMap::new(), BTreeMap::new());
+        let names: Vec<String> = tables.keys().cloned().collect();
         for (name, table) in tables {
             let before = self.problems.len();
             let prefix = format!("sources.{name}");
             let config = self.read::<SourceConfig>(&prefix, Some(table));
             if let Some(config) = &config {
-                for problem in config.check(&name) {
+                for problem in config.check(&name).into_iter().chain(config.check_with(&names)) {
                     self.problem(&format!("{prefix}.{}", problem.key), problem.what);
                 }
             }

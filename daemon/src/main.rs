@@ -2,6 +2,7 @@
 //! time, into one file. This file reads the arguments and gives the exit code.
 
 mod api;
+mod attendant;
 mod clock;
 mod config;
 mod conversation;
@@ -11,6 +12,7 @@ mod intake;
 mod keeper;
 mod logging;
 mod marking;
+mod opening;
 mod reading;
 mod recorder;
 mod redecode;

@@ -17,6 +17,7 @@ use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
 use crate::api::{self, Daemon, ListenError};
+use crate::attendant::{Attendant, attend};
 use crate::clock::{Clock, scaled_boot_id};
 use crate::config::Config;
 use crate::health::Health;
@@ -86,6 +87,7 @@ async fn serve(config: Config, clock_rate: f64) -> Result<(), ServiceError> {
     let server = tokio::task::spawn_local(server.into_future());
     tasks.spawn_local(timekeeping::keep(daemon.clone(), stop.clone()));
     tasks.spawn_local(upkeep::keep(daemon.clone(), stop.clone()));
+    tasks.spawn_local(attend(daemon.clone(), stop.clone()));
     tasks.close();
     tracing::info!(
         store = %config.store.path.display(),
@@ -141,6 +143,7 @@ async fn assemble(config: &Config, clock_rate: f64) -> Result<Parts, ServiceErro
         .filter_map(|(name, source)| sources::start(name, source.clone(), &intake, &tasks, &stop));
     let daemon = Daemon {
         sources: running.collect(),
+        attendant: Attendant::default(),
         refused: refused(config, &intake),
         store_path: absolute(&config.store.path),
         store_uuid,

@@ -122,6 +122,17 @@ rules! {
     empty_cell_voltage_lithium_ion_volt = 3.1, "V", "4.2 V types: a trip at or below this per cell means empty.";
     knee_slope_factor = 10.0, "", "A trip means empty where the voltage fell this many times faster than in mid-run.";
     knee_window_second = 60.0, "s", "The slope at the end is taken over this.";
+    connect_lithium_volt = 2.0, "V", "Lithium: below this per cell no pack is connected.";
+    connect_lead_volt = 1.5, "V", "Lead-acid: below this per cell no pack is connected.";
+    connect_unknown_volt = 6.0, "V", "Below this no pack is connected, where its cells are not known.";
+    connect_none_volt = 1.0, "V", "Below this nothing is connected at all.";
+    connect_settle_percent = 0.5, "%", "A pack is connected once its voltage keeps within this, up and down.";
+    connect_settle_second = 10.0, "s", "It keeps within that for this long, with no current.";
+    connect_load_ampere = 0.25, "A", "Without a rating, a current above this is a load or a charge.";
+    gone_low_second = 60.0, "s", "A pack is gone once nothing is connected for this long, but for a trip.";
+    gone_dark_second = 600.0, "s", "A resting pack of which nothing is heard for this long is gone.";
+    close_load_second = 60.0, "s", "A load that lasted less than this ends no test when it goes.";
+    close_rest_second = 1800.0, "s", "A test is over once the pack has rested for this long after its discharge.";
     check_settle_second = 60.0, "s", "The voltage of a resting pack is looked at for this long at the start.";
     check_sign_percent = 0.05, "%", "A smaller change of voltage as a load comes on says nothing about the sign.";
     check_power_percent = 2.0, "%", "Voltage times current may differ from the meter's power by this.";
@@ -149,9 +160,6 @@ rules! {
     rested_lithium_ion_low_volt = 4.10, "V", "4.2 V types: a full cell rests at least here.";
     rested_lead_low_volt = 2.11, "V", "Lead-acid: a full cell rests at least here.";
     rested_lead_high_volt = 2.20, "V", "Lead-acid: a full cell rests at most here.";
-    connect_lithium_volt = 2.0, "V", "Lithium: below this per cell no pack is connected.";
-    connect_lead_volt = 1.5, "V", "Lead-acid: below this per cell no pack is connected.";
-    connect_unknown_volt = 6.0, "V", "Below this no pack is connected, where its cells are not known.";
     proven_gap_second = 10.0, "s", "Nothing is proven over a longer gap.";
     proven_gap_percent = 0.2, "%", "Nothing is proven where all gaps at the highest current could be more than this of it.";
     proven_ripple_percent = 5.0, "%", "Readings that scatter by more than this need a stated averaging.";

@@ -56,6 +56,7 @@ mod tests {
             uuid: String::new(),
             pack: pack.map(str::to_owned),
             sources: Vec::new(),
+            opened_by: Default::default(),
             start: Bound { run: RunId(1), t_us },
             end: None,
             revision: 1,

@@ -31,6 +31,17 @@ pub fn setting(subject: &Subject) -> Setting {
     }
 }
 
+/// The setting for a pack that nobody has named, on a meter.
+pub fn unnamed(meter: &Instrument) -> Setting {
+    let meters = || std::iter::once(meter);
+    Setting {
+        current_resolution: coarsest(meters(), Quantity::Current, |a| a.resolution),
+        current_offset: coarsest(meters(), Quantity::Current, |a| a.offset),
+        voltage_resolution: coarsest(meters(), Quantity::Voltage, |a| a.resolution),
+        ..Setting::default()
+    }
+}
+
 /// The end voltage that holds for a session, V: its own, else the pack's, else
 /// that of the pack's rating.
 pub fn cutoff_volt(session: &Session, pack: Option<&Pack>) -> Option<f64> {

@@ -56,6 +56,11 @@ impl Subject {
     pub fn read(reader: &Reader, session_id: i64) -> Result<Subject, ReportError> {
         let session =
             reader.session(session_id)?.ok_or(ReportError::NoSuchSession { id: session_id })?;
+        Subject::of(reader, session)
+    }
+
+    /// The same of a session that need not be in the store.
+    pub(crate) fn of(reader: &Reader, session: Session) -> Result<Subject, ReportError> {
         let pack = match &session.pack {
             Some(label) => reader.pack(label)?,
             None => None,
@@ -66,7 +71,7 @@ impl Subject {
         let mut markers = reader.markers(session.start, session.end)?;
         markers.retain(|marker| concerns(marker, &session));
         // A note is written when somebody thinks of it, maybe after the end.
-        markers.extend(reader.markers_of(session_id)?);
+        markers.extend(reader.markers_of(session.id)?);
         markers.sort_by_key(|marker| marker.at);
         let mut instruments = reader.instruments(last_run)?;
         instruments.retain(|source, _| is_of(&session, source));

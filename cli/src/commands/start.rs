@@ -2,12 +2,14 @@
 
 use ampledger_report::cautions;
 use ampledger_types::Pack;
-use ampledger_types::api::{StartRequest, StartResponse, StatusResponse};
+use ampledger_types::api::{StartRequest, StartResponse, StatusResponse, Suggestion};
 use clap::Args;
 
 use super::Context;
+use super::sessions::SINCE;
 use crate::client::segment;
 use crate::exit::{Exit, Failure};
+use crate::origin::Origin;
 use crate::pack_fields::{CutoffRuleName, PackFields, positive};
 use crate::render::{packs, status, style};
 use crate::screen;
@@ -36,6 +38,13 @@ pub struct Start {
     /// When it began: "20 min ago", 09:12, or RFC 3339 [default: now]
     #[arg(long, value_name = "TIME")]
     pub at: Option<String>,
+    /// Make a session of the stretch that `ampledger sessions --suggest` lists
+    /// under this number
+    #[arg(long, value_name = "NUMBER", conflicts_with_all = ["at", "sources"])]
+    pub adopt: Option<u64>,
+    /// How far back that list went
+    #[arg(long, value_name = "TIME", requires = "adopt", default_value = SINCE)]
+    pub since: String,
     /// End voltage of the discharge, V; for this session, and the pack's own
     /// where it has none yet
     #[arg(long, value_name = "V", value_parser = positive)]
@@ -67,17 +76,44 @@ impl Start {
 
     /// Makes the pack known and the session begin.
     pub fn begin(self, context: &Context) -> Result<StartResponse, Failure> {
+        let adopted = self.adopted(context)?;
         self.make_pack_known(context)?;
         let request = StartRequest {
             pack: self.pack,
-            sources: self.sources,
+            sources: adopted.as_ref().map_or(self.sources, |found| vec![found.source.clone()]),
             at: self.at,
+            stretch: adopted.map(|found| found.stretch),
             cutoff_voltage_volt: self.cutoff_voltage,
             cutoff_rule: self.cutoff_rule.into(),
             tags: self.tags,
             override_unsafe: self.override_unsafe,
         };
         Ok(context.client.post("/v1/sessions", &request)?)
+    }
+
+    /// The suggestion that is meant.
+    fn adopted(&self, context: &Context) -> Result<Option<Suggestion>, Failure> {
+        let Some(number) = self.adopt else { return Ok(None) };
+        let found = Origin::Daemon(&context.client).suggestions(&self.since, &context.zone)?;
+        let refused = |code, message| Err(Failure::Refused { code, message });
+        match found.into_iter().find(|suggestion| suggestion.number == number) {
+            Some(Suggestion { session: Some(id), .. }) => {
+                let message = format!(
+                    "a rule made session {id} of it already; name its pack: ampledger tag {id} \
+                     --pack LABEL"
+                );
+                refused("is_a_session", message)
+            }
+            Some(suggestion) => Ok(Some(suggestion)),
+            None => {
+                let message = format!(
+                    "no suggestion since {} has the number {number}; `ampledger sessions \
+                     --suggest` lists them, --since looks further back",
+                    self.since
+                );
+                refused("no_such_suggestion", message)
+            }
+        }
     }
 
     fn make_pack_known(&self, context: &Context) -> Result<(), Failure> {
@@ -105,7 +141,8 @@ impl Start {
 fn told(context: &Context, started: &StartResponse) -> Result<String, Failure> {
     let now: StatusResponse = context.client.get("/v1/status")?;
     let session = &started.session;
-    let mut lines = vec![style::strong(&format!("Session {} is open.", session.id))];
+    let state = if session.is_open() { "is open" } else { "is marked" };
+    let mut lines = vec![style::strong(&format!("Session {} {state}.", session.id))];
     let open = now.open_sessions.iter().find(|open| open.session.id == session.id);
     lines.extend(open.map(|open| open.sentence.clone()));
     if let Some(label) = &session.pack {

@@ -306,6 +306,7 @@ impl Intake {
         let mut session = self.store.insert_session(&NewSession {
             pack: plan.pack.as_ref().map(|pack| pack.label.clone()),
             sources: vec![self.decode_set.source.clone()],
+            opened_by: Default::default(),
             start: at(0),
             cutoff_voltage_volt: plan.cutoff_voltage_volt,
             cutoff_rule: plan.cutoff_rule,

@@ -1,6 +1,7 @@
 //! The list of sessions.
 
 use ampledger_report::dates;
+use ampledger_types::Session;
 use ampledger_types::api::SessionLine;
 use jiff::tz::TimeZone;
 
@@ -33,12 +34,17 @@ fn row(line: &SessionLine, zone: &TimeZone) -> Vec<String> {
     let tags: Vec<String> = session.tags.iter().map(ToString::to_string).collect();
     vec![
         session.id.to_string(),
-        session.pack.clone().unwrap_or_else(|| "not named".to_owned()),
+        session.pack.clone().unwrap_or_else(|| unnamed(session).to_owned()),
         date(line.start_unix_time_second, zone),
         lasted,
         session.sources.join(", "),
         tags.join(", "),
     ]
+}
+
+/// A session of a rule is a hint until somebody names its pack.
+fn unnamed(session: &Session) -> &'static str {
+    if session.is_adopted() { "not named" } else { "by rule" }
 }
 
 /// A date for people, or that there is none.
@@ -51,7 +57,7 @@ pub fn date(unix_time_second: Option<f64>, zone: &TimeZone) -> String {
 
 #[cfg(test)]
 mod tests {
-    use ampledger_types::{Bound, RunId, Session, Tag};
+    use ampledger_types::{Bound, RunId, Tag};
 
     use super::*;
 
@@ -62,6 +68,7 @@ mod tests {
             uuid: String::new(),
             pack: Some("GAL-07".to_owned()),
             sources: vec!["bench-shunt".to_owned()],
+            opened_by: Default::default(),
             start: Bound { run: RunId(1), t_us: 0 },
             end,
             revision: 1,

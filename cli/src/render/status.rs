@@ -15,6 +15,7 @@ pub fn status(status: &StatusResponse, zone: &TimeZone) -> String {
     for open in &status.open_sessions {
         let number = style::faint(&format!("(session {})", open.session.id));
         lines.push(format!("{} {number}", style::strong(&open.sentence)));
+        lines.extend(sentences::opened_by(&open.session).map(|hint| style::faint(&hint)));
     }
     lines.push(String::new());
     if status.sources.is_empty() {

@@ -1,10 +1,10 @@
 //! Sessions: start, stop, tag, list, show. What takes thought (which source,
-//! which moment) is in `marking.rs`.
+//! which moment) is in `marking.rs`, how one begins and ends in `opening.rs`.
 
 use std::sync::Arc;
 
 use ampledger_report::select;
-use ampledger_store::{NewSession, Reader};
+use ampledger_store::NewSession;
 use ampledger_types::api::{
     RedecodeRequest, RedecodeResponse, SessionLine, StartRequest, StartResponse, StopRequest,
     TagRequest,
@@ -16,6 +16,7 @@ use axum::extract::{Path, State};
 
 use super::body::Body;
 use super::{ApiError, Daemon};
+use crate::opening::{self, Wanted};
 use crate::{marking, redecode};
 
 /// `GET /v1/sessions`
@@ -44,29 +45,24 @@ pub async fn start(
         Some(label) => Some(pack(&daemon, label, request.override_unsafe).await?),
         None => None,
     };
-    let start = marking::start_bound(&daemon, &sources, request.at.as_deref()).await?;
+    let (start, end) = match request.stretch {
+        Some(_) if request.at.is_some() => {
+            return Err(ApiError::bad("two_starts", "give `at` or `stretch`, not both"));
+        }
+        Some(stretch) => (stretch.start, stretch.end),
+        None => (marking::start_bound(&daemon, &sources, request.at.as_deref()).await?, None),
+    };
     let new = NewSession {
         pack: pack.as_ref().map(|p| p.label.clone()),
         sources,
+        opened_by: Default::default(),
         start,
         cutoff_voltage_volt: request.cutoff_voltage_volt,
         cutoff_rule: request.cutoff_rule,
         tags,
     };
-    // Looked up and made in one piece of work, so that two starts at once
-    // cannot both find the source free.
-    let made = daemon.intake.recorder.with_store(move |store| {
-        let all = Reader::open(store.path())?.sessions()?;
-        match all.into_iter().find(|s| s.is_open() && shares_source(s, &new.sources)) {
-            Some(busy) => Ok(Err(busy)),
-            None => Ok::<_, ApiError>(Ok(store.insert_session(&new)?)),
-        }
-    });
-    let session = made.await??.map_err(|busy| source_busy(&busy))?;
-    mark(&daemon, &session, MarkerKind::Session, format!("session {} began", name(&session)));
-    daemon.intake.keeper.load(&daemon.intake, &session).await?;
+    let session = opening::begin(&daemon, Wanted { new, end, why: None }).await?;
     let checks = daemon.intake.keeper.first_checks(&daemon.intake, &session).await?;
-    tracing::info!(session = session.id, pack = session.pack.as_deref(), "session began");
     Ok(Json(StartResponse { session, checks }))
 }
 
@@ -80,19 +76,15 @@ pub async fn stop(
     if !session.is_open() && request.at.is_none() {
         let message = format!(
             "session {} has ended already; to move its end give a time (`--at`)",
-            name(&session)
+            opening::name(&session)
         );
         return Err(ApiError::conflict("already_ended", message));
     }
     let end = marking::end_bound(&daemon, &session, request.at.as_deref()).await?;
-    if !session.is_open() {
-        session.revision += 1;
+    if session.is_open() {
+        daemon.attendant.leave_alone(&session.sources);
     }
-    session.end = Some(end);
-    daemon.intake.keeper.close(session.id);
-    keep(&daemon, &session).await?;
-    mark(&daemon, &session, MarkerKind::Session, format!("session {} ended", name(&session)));
-    tracing::info!(session = session.id, pack = session.pack.as_deref(), "session ended");
+    opening::end(&daemon, &mut session, end, None).await?;
     Ok(Json(report(&daemon, &session).await?))
 }
 
@@ -103,6 +95,7 @@ pub async fn tag(
     Body(request): Body<TagRequest>,
 ) -> Result<Json<Session>, ApiError> {
     let mut session = find(&daemon, session).await?;
+    session.adopt();
     for key in &request.remove {
         session.tags.retain(|tag| tag.key != *key);
     }
@@ -117,9 +110,9 @@ pub async fn tag(
         session.pack = Some(pack(&daemon, &label, true).await?.label);
         session.revision += 1;
     }
-    keep(&daemon, &session).await?;
+    opening::keep(&daemon, &session).await?;
     if let Some(text) = request.note {
-        mark(&daemon, &session, MarkerKind::Note, text);
+        note(&daemon, &session, text);
     }
     if session.is_open() {
         daemon.intake.keeper.load(&daemon.intake, &session).await?;
@@ -194,11 +187,6 @@ pub async fn report(daemon: &Daemon, session: &Session) -> Result<SessionReport,
     Ok(computed)
 }
 
-async fn keep(daemon: &Daemon, session: &Session) -> Result<(), ApiError> {
-    let session = session.clone();
-    Ok(daemon.intake.recorder.with_store(move |store| store.put_session(&session)).await??)
-}
-
 /// The pack of that label; made on the spot if it is new.
 async fn pack(daemon: &Daemon, label: &str, override_unsafe: bool) -> Result<Pack, ApiError> {
     let wanted = label.trim().to_owned();
@@ -225,10 +213,10 @@ async fn pack(daemon: &Daemon, label: &str, override_unsafe: bool) -> Result<Pac
     }
 }
 
-fn mark(daemon: &Daemon, session: &Session, kind: MarkerKind, text: String) {
+fn note(daemon: &Daemon, session: &Session, text: String) {
     let at = Bound { run: daemon.intake.run, t_us: daemon.intake.clock.now_us() };
     let session = Some(session.id);
-    daemon.intake.put_marker(Marker { session, ..Marker::new(at, kind, text) });
+    daemon.intake.put_marker(Marker { session, ..Marker::new(at, MarkerKind::Note, text) });
 }
 
 fn parse_tags(texts: &[String]) -> Result<Vec<Tag>, ApiError> {
@@ -240,25 +228,4 @@ fn parse_tags(texts: &[String]) -> Result<Vec<Tag>, ApiError> {
             })
         })
         .collect()
-}
-
-fn shares_source(session: &Session, sources: &[String]) -> bool {
-    session.sources.iter().any(|s| sources.contains(s))
-}
-
-fn source_busy(busy: &Session) -> ApiError {
-    let message = format!(
-        "session {} is open on {}; stop it first (`ampledger stop {}`), or name other sources",
-        name(busy),
-        busy.sources.join(", "),
-        busy.id
-    );
-    ApiError::conflict("source_busy", message)
-}
-
-fn name(session: &Session) -> String {
-    match &session.pack {
-        Some(label) => format!("{} ({label})", session.id),
-        None => session.id.to_string(),
-    }
 }

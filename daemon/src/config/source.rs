@@ -4,10 +4,12 @@ use std::collections::BTreeMap;
 use std::fmt;
 use std::path::PathBuf;
 
-use ampledger_decoders::config::{self, FieldConfig};
+use ampledger_decoders::config::nearest;
 use ampledger_decoders::{ConfigProblem, DecoderConfig};
 use ampledger_types::Instrument;
 use serde::{Deserialize, Serialize};
+
+use super::sessions::SessionsConfig;
 
 /// One source. It is never written out as it stands: its options can hold a key.
 #[derive(Clone, PartialEq, Deserialize)]
@@ -21,6 +23,9 @@ pub struct SourceConfig {
     /// A file that is played.
     #[serde(default)]
     pub replay: Option<ReplayConfig>,
+    /// Which sessions begin and end by themselves.
+    #[serde(default)]
+    pub sessions: SessionsConfig,
     /// The decoder's own options.
     #[serde(default)]
     pub options: serde_json::Map<String, serde_json::Value>,
@@ -192,6 +197,23 @@ impl SourceConfig {
     /// The part a decoder is built from.
     pub fn decoder_config(&self) -> DecoderConfig {
         DecoderConfig { options: self.options.clone(), fields: self.fields.clone() }
+    }
+
+    /// Whether the sources that a session takes along are there.
+    pub fn check_with(&self, names: &[String]) -> Option<ConfigProblem> {
+        let missing = self.sessions.with.iter().find(|name| !names.contains(name))?;
+        let mut what = format!("there is no source `{missing}`");
+        if let Some(near) = nearest(missing, names.iter().map(String::as_str)) {
+            what.push_str(&format!("; did you mean `{near}`?"));
+        }
+        Some(ConfigProblem::new("sessions.with", what))
+    }
+
+    /// Whether a session may begin by itself. What a mains-side meter reads is
+    /// no pack.
+    pub fn opens_sessions(&self) -> bool {
+        let is_bench = self.replay.is_none() && self.decoder != "iec62056-21";
+        self.sessions.open.unwrap_or(is_bench)
     }
 
     /// What is wrong beyond the form of the keys.

@@ -104,6 +104,7 @@ mod tests {
             uuid: String::new(),
             pack: None,
             sources: vec!["bench-shunt".to_owned()],
+            opened_by: Default::default(),
             start: bound(start),
             end: end.map(bound),
             revision: 1,

@@ -120,10 +120,11 @@ impl Store {
     }
 }
 
-/// Which chunks the sessions need.
+/// Which chunks the sessions need. What a rule opened and nobody took up needs
+/// none.
 fn needed(heads: &[ChunkHead], source: &String, sessions: &[Session]) -> Vec<bool> {
     let mut needed = vec![false; heads.len()];
-    for session in sessions {
+    for session in sessions.iter().filter(|session| session.is_adopted()) {
         if !session.sources.is_empty() && !session.sources.contains(source) {
             continue;
         }

@@ -2,7 +2,7 @@
 //! decides when a revision grows.
 
 use ampledger_types::result::SessionReport;
-use ampledger_types::{Bound, CutoffRule, Pack, RunId, Session, Tag};
+use ampledger_types::{Bound, CutoffRule, OpenedBy, Pack, RunId, Session, Tag};
 use rusqlite::{Connection, OptionalExtension, Row, params};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -18,6 +18,8 @@ pub struct NewSession {
     pub pack: Option<String>,
     /// Names of the sources it is about.
     pub sources: Vec<String>,
+    /// Who opens it.
+    pub opened_by: OpenedBy,
     /// First moment.
     pub start: Bound,
     /// End voltage for this session, V.
@@ -49,6 +51,7 @@ impl Store {
             uuid: uuid::Uuid::new_v4().to_string(),
             pack: new.pack.clone(),
             sources: new.sources.clone(),
+            opened_by: new.opened_by,
             start: new.start,
             end: None,
             revision: 1,
@@ -58,8 +61,9 @@ impl Store {
         };
         self.write(|tx, _| {
             tx.execute(
-                "INSERT INTO session (uuid, sources, start_run, start_t_us, revision, cutoff_rule) \
-                 VALUES (?1, '[]', ?2, ?3, 1, '')",
+                "INSERT INTO session \
+                 (uuid, sources, opened_by, start_run, start_t_us, revision, cutoff_rule) \
+                 VALUES (?1, '[]', '', ?2, ?3, 1, '')",
                 params![session.uuid, session.start.run.0, session.start.t_us],
             )?;
             session.id = tx.last_insert_rowid();
@@ -153,7 +157,7 @@ fn write_session(db: &Connection, session: &Session) -> Result<(), Fault> {
     let changed = db.execute(
         "UPDATE session SET pack = ?2, sources = ?3, start_run = ?4, start_t_us = ?5, \
          end_run = ?6, end_t_us = ?7, revision = ?8, cutoff_voltage_volt = ?9, \
-         cutoff_rule = ?10 WHERE id = ?1",
+         cutoff_rule = ?10, opened_by = ?11 WHERE id = ?1",
         params![
             session.id,
             session.pack,
@@ -165,6 +169,7 @@ fn write_session(db: &Connection, session: &Session) -> Result<(), Fault> {
             session.revision,
             session.cutoff_voltage_volt,
             to_json("the session's cut-off rule", &session.cutoff_rule)?.trim_matches('"'),
+            to_json("who opened the session", &session.opened_by)?.trim_matches('"'),
         ],
     )?;
     if changed == 0 {
@@ -181,7 +186,7 @@ fn write_session(db: &Connection, session: &Session) -> Result<(), Fault> {
 pub(crate) fn sessions(db: &Connection, only: Option<i64>) -> Result<Vec<Session>, Fault> {
     let mut find = db.prepare_cached(
         "SELECT id, uuid, pack, sources, start_run, start_t_us, end_run, end_t_us, revision, \
-         cutoff_voltage_volt, cutoff_rule FROM session WHERE ?1 IS NULL OR id = ?1 ORDER BY id",
+         cutoff_voltage_volt, cutoff_rule, opened_by FROM session WHERE ?1 IS NULL OR id = ?1 ORDER BY id",
     )?;
     let mut rows = find.query([only])?;
     let mut sessions = Vec::new();
@@ -203,6 +208,7 @@ fn session(db: &Connection, row: &Row<'_>) -> Result<Session, Fault> {
         uuid: row.get(1)?,
         pack: row.get(2)?,
         sources: from_json("session", &sources)?,
+        opened_by: from_json("session", &format!("\"{}\"", row.get::<_, String>(11)?))?,
         start: Bound { run: RunId(row.get(4)?), t_us: row.get(5)? },
         end,
         revision: row.get(8)?,

@@ -6,7 +6,8 @@ use serde::{Deserialize, Serialize};
 
 use crate::pack::Pack;
 use crate::quantity::Quantity;
-use crate::session::{CutoffRule, Session};
+use crate::sample::Seq;
+use crate::session::{Bound, CutoffRule, Session};
 use crate::source::DecodeSet;
 
 /// Header in which client and daemon tell each other their build.
@@ -161,6 +162,8 @@ pub struct StartRequest {
     pub sources: Vec<String>,
     /// When it began: RFC 3339, or as in `20 min ago`; now if missing.
     pub at: Option<String>,
+    /// Instead of `at`: the stretch that it is, as a suggestion names it.
+    pub stretch: Option<Stretch>,
     /// End voltage, V, for this session.
     pub cutoff_voltage_volt: Option<f64>,
     /// Which moment counts as that voltage's crossing.
@@ -169,6 +172,35 @@ pub struct StartRequest {
     pub tags: Vec<String>,
     /// Start although the pack is marked unsafe.
     pub override_unsafe: bool,
+}
+
+/// One line of `GET /v1/suggestions`: a stretch of the record that looks like
+/// a test, and that no person has made a session of.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Suggestion {
+    /// Its number: that of its first sample, so it stays the same.
+    pub number: Seq,
+    /// The source.
+    pub source: String,
+    /// First moment and, unless it goes on, last.
+    pub stretch: Stretch,
+    /// Its start, seconds since 1970-01-01 UTC, where known.
+    pub start_unix_time_second: Option<f64>,
+    /// Its end, where it has one and it is known.
+    pub end_unix_time_second: Option<f64>,
+    /// What came out of it so far, in a sentence.
+    pub claim: String,
+    /// The session that a rule made of it, if one did.
+    pub session: Option<i64>,
+}
+
+/// A stretch of the record, by its very moments.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Stretch {
+    /// First moment.
+    pub start: Bound,
+    /// Last moment; `None` if it goes on.
+    pub end: Option<Bound>,
 }
 
 /// The answer to starting a session.

@@ -20,7 +20,7 @@ pub use frame::{Frame, FrameKind};
 pub use pack::{Chemistry, Pack, Rating, RatingBasis};
 pub use quantity::Quantity;
 pub use sample::{Channel, Group, LineMark, Sample, Seq};
-pub use session::{Bound, CutoffRule, Marker, MarkerKind, Session, Tag};
+pub use session::{Bound, CutoffRule, Marker, MarkerKind, OpenedBy, Session, Tag};
 pub use source::{DecodeSet, Instrument};
 pub use time::{ClockMap, ClockObservation, Run, RunId};
 pub use unit::Unit;

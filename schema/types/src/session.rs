@@ -24,6 +24,9 @@ pub struct Session {
     pub pack: Option<String>,
     /// Names of the sources it is about.
     pub sources: Vec<String>,
+    /// Who opened it.
+    #[serde(default)]
+    pub opened_by: OpenedBy,
     /// First moment.
     pub start: Bound,
     /// Last moment; `None` while open.
@@ -46,6 +49,32 @@ impl Session {
     pub fn is_open(&self) -> bool {
         self.end.is_none()
     }
+
+    /// Whether a person stands behind it. One that was opened by rule and that
+    /// nobody took up is no more than a hint: nothing is kept for its sake.
+    pub fn is_adopted(&self) -> bool {
+        self.opened_by != OpenedBy::Rule
+    }
+
+    /// A person takes it up.
+    pub fn adopt(&mut self) {
+        if self.opened_by == OpenedBy::Rule {
+            self.opened_by = OpenedBy::RuleAdopted;
+        }
+    }
+}
+
+/// Who opened a session.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum OpenedBy {
+    /// A person.
+    #[default]
+    Person,
+    /// A rule; nobody has taken it up.
+    Rule,
+    /// A rule; a person has taken it up since.
+    RuleAdopted,
 }
 
 /// Which moment counts as 'the cut-off voltage was reached'.
@@ -144,6 +173,8 @@ pub enum MarkerKind {
     InstrumentChanged,
     /// A session began, ended or was changed.
     Session,
+    /// A rule decided something about the pack on a source.
+    Rule,
     /// The record on disk had or has trouble.
     Store,
 }

@@ -84,6 +84,7 @@ pub(crate) fn report() -> SessionReport {
         uuid: "2f0c3b0e-7a55-4b47-9a0e-3c1f4f5f9d11".to_owned(),
         pack: Some("GAL-07".to_owned()),
         sources: vec!["bench-shunt".to_owned()],
+        opened_by: Default::default(),
         start: bound(0),
         end: Some(bound(32_400_000_000)),
         revision: 1,

@@ -140,6 +140,7 @@ impl Bench {
         let new = NewSession {
             pack: Some("GAL-07".to_owned()),
             sources: sources.iter().map(|s| (*s).to_owned()).collect(),
+            opened_by: Default::default(),
             start: self.now(),
             cutoff_voltage_volt: None,
             cutoff_rule: Default::default(),

@@ -221,6 +221,7 @@ CREATE TABLE session (
     uuid                TEXT NOT NULL UNIQUE,
     pack                TEXT,
     sources             TEXT NOT NULL,
+    opened_by           TEXT NOT NULL,
     start_run           INTEGER NOT NULL REFERENCES run (id),
     start_t_us          INTEGER NOT NULL,
     end_run             INTEGER REFERENCES run (id),

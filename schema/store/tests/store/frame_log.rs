@@ -2,7 +2,7 @@
 //! session could be decoded from.
 
 use ampledger_store::{Batch, ChunkHead, FrameChunk, Reader, Store};
-use ampledger_types::{Frame, FrameKind, RunId};
+use ampledger_types::{Frame, FrameKind, OpenedBy, RunId};
 
 use crate::shed::{at, run, session, set, store};
 
@@ -94,4 +94,19 @@ fn an_open_session_holds_everything_after_its_start() {
     session(&mut store, at(run, 75_000_000));
     store.drop_old_frames(0).unwrap();
     assert_eq!(left(&Reader::open(&path).unwrap(), "bench-shunt"), [6, 7, 8, 9]);
+}
+
+#[test]
+fn a_session_that_a_rule_opened_holds_frames_once_a_person_takes_it_up() {
+    for (opened_by, kept) in [(OpenedBy::Rule, 0), (OpenedBy::RuleAdopted, 4)] {
+        let (_dir, path, mut store) = store();
+        let run = filled(&mut store);
+        let mut session = session(&mut store, at(run, 75_000_000));
+        session.opened_by = opened_by;
+        store.put_session(&session).unwrap();
+        store.drop_old_frames(0).unwrap();
+        let reader = Reader::open(&path).unwrap();
+        assert_eq!(left(&reader, "bench-shunt").len(), kept, "{opened_by:?}");
+        assert_eq!(reader.session(session.id).unwrap(), Some(session));
+    }
 }

@@ -79,6 +79,7 @@ pub fn session(store: &mut Store, start: Bound) -> Session {
     let new = NewSession {
         pack: Some("GAL-07".to_owned()),
         sources: vec!["bench-shunt".to_owned(), "clamp".to_owned()],
+        opened_by: Default::default(),
         start,
         cutoff_voltage_volt: Some(20.0),
         cutoff_rule: Default::default(),

@@ -1,0 +1,134 @@
+//! What a rule decided about the pack on a source, with the reading that
+//! decided it: the words of markers.
+
+use ampledger_methods::{PackEvent, PackRule, Rules};
+use ampledger_types::session::OpenedBy;
+use ampledger_types::{Session, Unit};
+
+use crate::{dates, numbers};
+
+/// What a rule decided: `a pack is connected: 26.6 V kept within 0.5 % for
+/// 10 s, no current`
+pub fn decided(event: &PackEvent) -> String {
+    let rules = Rules::default();
+    let volt =
+        event.voltage_volt.map_or("no voltage".to_owned(), |v| numbers::value(v, Unit::Volt));
+    let ampere =
+        event.current_ampere.map_or("no current".to_owned(), |a| numbers::value(a, Unit::Ampere));
+    let lasted = |second| dates::duration(second);
+    match event.rule {
+        PackRule::Connected => format!(
+            "a pack is connected: {volt} kept within {} for {}, no current",
+            numbers::given(rules.connect_settle_percent, Unit::Percent),
+            lasted(rules.connect_settle_second)
+        ),
+        PackRule::LoadBegan => format!(
+            "a load came on and stayed for {}: {ampere} at {volt}",
+            lasted(rules.rest_leave_second)
+        ),
+        PackRule::ChargeBegan => format!(
+            "a charge began and went on for {}: {ampere} at {volt}",
+            lasted(rules.rest_leave_second)
+        ),
+        PackRule::Tripped => {
+            format!("protection trip: current and voltage went at once under load, to {volt}")
+        }
+        PackRule::WentDark if event.current_ampere.is_some_and(|a| a > 0.0) => {
+            format!("went dark while it was charged, last {ampere} at {volt}")
+        }
+        PackRule::WentDark => {
+            format!("went dark under load, last {ampere} at {volt}: probable protection trip")
+        }
+        PackRule::CameBack => format!(
+            "the voltage is back: {volt}; if this is another pack, end the session and begin one"
+        ),
+        PackRule::Ended => format!(
+            "the discharge is over and the pack has rested for {}, last {volt}",
+            lasted(rules.close_rest_second)
+        ),
+        PackRule::Gone if event.voltage_volt.is_some_and(|v| v < rules.connect_none_volt) => {
+            format!("the pack is gone: {volt} for {}", lasted(rules.gone_low_second))
+        }
+        PackRule::Gone => format!(
+            "the pack is gone: nothing was heard for {}, last {volt} with no load",
+            lasted(rules.gone_dark_second)
+        ),
+    }
+}
+
+/// Of a session that nobody has taken up: `opened by rule; name its pack to
+/// keep it: ampledger tag 3 --pack LABEL`
+pub fn opened_by(session: &Session) -> Option<String> {
+    (session.opened_by == OpenedBy::Rule).then(|| {
+        format!(
+            "opened by rule; name its pack to keep it: ampledger tag {} --pack LABEL",
+            session.id
+        )
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn event(rule: PackRule, volt: f64, ampere: f64) -> PackEvent {
+        PackEvent {
+            rule,
+            since_us: 0,
+            at_us: 0,
+            voltage_volt: Some(volt),
+            current_ampere: Some(ampere),
+        }
+    }
+
+    #[test]
+    fn every_rule_says_what_it_saw() {
+        for (rule, volt, ampere, said) in [
+            (
+                PackRule::Connected,
+                26.61,
+                0.0,
+                "a pack is connected: 26.6 V kept within 0.5 % for 10 s, no current",
+            ),
+            (
+                PackRule::LoadBegan,
+                25.9,
+                -12.1,
+                "a load came on and stayed for 2 s: −12.1 A at 25.9 V",
+            ),
+            (
+                PackRule::Tripped,
+                3.0,
+                0.0,
+                "protection trip: current and voltage went at once under load, to 3.00 V",
+            ),
+            (
+                PackRule::WentDark,
+                20.3,
+                -12.0,
+                "went dark under load, last −12.0 A at 20.3 V: probable protection trip",
+            ),
+            (
+                PackRule::WentDark,
+                28.3,
+                12.0,
+                "went dark while it was charged, last 12.0 A at 28.3 V",
+            ),
+            (
+                PackRule::Ended,
+                25.1,
+                0.0,
+                "the discharge is over and the pack has rested for 30 min, last 25.1 V",
+            ),
+            (PackRule::Gone, 0.2, 0.0, "the pack is gone: 0.200 V for 60 s"),
+            (
+                PackRule::Gone,
+                26.4,
+                0.0,
+                "the pack is gone: nothing was heard for 10 min, last 26.4 V with no load",
+            ),
+        ] {
+            assert_eq!(decided(&event(rule, volt, ampere)), said);
+        }
+    }
+}
