@@ -77,8 +77,8 @@ impl Api {
             head.push_str(&format!("{BUILD_HEADER}: {build}\r\n"));
         }
         head.push_str(&format!("content-length: {}\r\n\r\n", body.len()));
-        stream.write_all(head.as_bytes())?;
-        stream.write_all(body)?;
+        // In one piece: who answers without reading the body may be gone by then.
+        stream.write_all(&[head.as_bytes(), body].concat())?;
         Ok(BufReader::new(stream))
     }
 }

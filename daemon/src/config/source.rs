@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::fmt;
 use std::path::PathBuf;
 
-use ampledger_decoders::config::nearest;
+use ampledger_decoders::config::{self, FieldConfig, nearest};
 use ampledger_decoders::{ConfigProblem, DecoderConfig};
 use ampledger_types::Instrument;
 use serde::{Deserialize, Serialize};
