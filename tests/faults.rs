@@ -1,6 +1,7 @@
 //! What goes wrong on a bench, each on the real binaries: one module a place
 //! where it goes wrong.
 
+mod bluetooth;
 mod cable;
 mod configuration;
 mod disk;

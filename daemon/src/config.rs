@@ -3,6 +3,7 @@
 //! problem is told with file, line, key and the nearest key that exists.
 
 mod sessions;
+mod ble;
 mod source;
 
 use std::collections::BTreeMap;
@@ -18,6 +19,7 @@ use serde_json::{Map, Value, json};
 use ampledger_decoders::DecoderConfig;
 use ampledger_decoders::config::{FileSource, collect, locate, nearest};
 
+pub use ble::{BleConfig, Plan};
 pub use source::{
     Parity, ReplayConfig, ReplayRate, SerialConfig, SourceConfig, StopBits, UsbIdentity,
 };

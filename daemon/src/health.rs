@@ -3,6 +3,7 @@
 
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::Mutex;
+use std::time::Duration;
 
 use ampledger_decoders::Complaint;
 use ampledger_types::Sample;
@@ -12,6 +13,8 @@ use crate::clock::Clock;
 
 /// Intervals that are remembered to know what is usual.
 const INTERVALS: usize = 32;
+/// Shortest silence that is called dark on a line (bench rules).
+const DARK_US: i64 = 10_000_000;
 
 /// One source's state, shared between its task and the API.
 pub struct Health {
@@ -26,6 +29,8 @@ struct Inner {
     since_unix_us: i64,
     last_arrival_us: Option<i64>,
     intervals_us: VecDeque<i64>,
+    /// Shortest silence that is called dark.
+    dark_us: i64,
     latest: BTreeMap<String, (LatestReading, i64)>,
     identity: Option<String>,
     counters: SourceCounters,
@@ -47,6 +52,7 @@ impl Health {
             since_unix_us: clock.unix_us(),
             last_arrival_us: None,
             intervals_us: VecDeque::new(),
+            dark_us: DARK_US,
             latest: BTreeMap::new(),
             identity: None,
             counters: SourceCounters::default(),
@@ -66,9 +72,25 @@ impl Health {
         self.with(|inner| inner.counters.opened += 1);
     }
 
-    /// The source is closed or could not be opened; it is tried again.
-    pub fn waiting(&self, reason: &str, retry_us: i64, clock: &Clock) {
+    /// The source was lost, or could not be opened; it is tried again.
+    pub fn waiting(&self, reason: &str, retry_us: i64, was_open: bool, clock: &Clock) {
         self.enter(Phase::Waiting { reason: reason.to_owned(), retry_us }, clock);
+        self.with(|inner| {
+            let counters = &mut inner.counters;
+            let counter = if was_open { &mut counters.lost } else { &mut counters.not_opened };
+            *counter += 1;
+            counters.last_trouble = Some(reason.to_owned());
+        });
+    }
+
+    /// Samples decoded so far.
+    pub fn samples(&self) -> u64 {
+        self.with(|inner| inner.counters.samples)
+    }
+
+    /// Silence of less than this is not called dark.
+    pub fn not_dark_before(&self, dark: Duration) {
+        self.with(|inner| inner.dark_us = i64::try_from(dark.as_micros()).unwrap_or(i64::MAX));
     }
 
     /// The source cannot be used as it is configured.
@@ -189,7 +211,7 @@ impl Inner {
     }
 
     /// Quiet after 3 usual intervals (at least 3 s), dark after 5 (at least
-    /// 10 s): the bench's rules.
+    /// 10 s, on the radio 30 s): the bench's rules.
     fn state(&self, now_us: i64) -> (SourceState, Option<String>, Option<i64>) {
         match &self.phase {
             Phase::Opening => (SourceState::Opening, None, None),
@@ -206,7 +228,7 @@ impl Inner {
                 let last = self.last_arrival_us.unwrap_or(*since_us).max(*since_us);
                 let silent_us = now_us - last;
                 let usual_us = self.usual_interval_us();
-                if silent_us > (5 * usual_us).max(10_000_000) {
+                if silent_us > (5 * usual_us).max(self.dark_us) {
                     (SourceState::Dark, Some("it is open, but nothing arrives".to_owned()), None)
                 } else if silent_us > (3 * usual_us).max(3_000_000) {
                     (SourceState::Quiet, None, None)

@@ -1,5 +1,6 @@
 //! The kinds of connection a source can have, one file each.
 
+pub mod ble;
 pub mod replay;
 pub mod serial;
 pub mod usb;
@@ -28,19 +29,24 @@ pub fn start(
         Arc::new(Source::new(name, connection, config.clone(), descriptor, intake.clone()))
     };
     let stop = stop.clone();
-    match (&config.serial, &config.replay) {
-        (Some(serial), _) => {
-            let source = make(serial::describe(serial));
-            let opener = serial::SerialOpener::new(serial.clone());
-            tasks.spawn_local(supervise(source.clone(), opener, stop));
-            Some(source)
-        }
-        (None, Some(config)) => {
-            let source = make(format!("replay of {}", config.file.display()));
-            let opener = replay::ReplayOpener::new(config.clone());
-            tasks.spawn_local(supervise(source.clone(), opener, stop));
-            Some(source)
-        }
-        (None, None) => None,
+    if let Some(serial) = &config.serial {
+        let source = make(serial::describe(serial));
+        let opener = serial::SerialOpener::new(serial.clone());
+        tasks.spawn_local(supervise(source.clone(), opener, stop));
+        Some(source)
+    } else if let Some(ble) = &config.ble {
+        let plan = ble.plan(&config.options).ok()?;
+        let source = make(ble::describe(ble));
+        source.health.not_dark_before(ble::DARK);
+        let opener = ble::BleOpener::new(ble.clone(), plan);
+        tasks.spawn_local(supervise(source.clone(), opener, stop));
+        Some(source)
+    } else if let Some(replay) = &config.replay {
+        let source = make(format!("replay of {}", replay.file.display()));
+        let opener = replay::ReplayOpener::new(replay.clone());
+        tasks.spawn_local(supervise(source.clone(), opener, stop));
+        Some(source)
+    } else {
+        None
     }
 }

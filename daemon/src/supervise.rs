@@ -21,6 +21,8 @@ const FIRST_WAIT: Duration = Duration::from_millis(250);
 const LONGEST_WAIT: Duration = Duration::from_secs(5);
 /// A connection that held this long counts as stable: the wait starts afresh.
 const STABLE: Duration = Duration::from_secs(10);
+/// So does one that gave readings and held this long.
+const STABLE_WITH_SAMPLES: Duration = Duration::from_millis(500);
 
 /// A kind of connection: how it is opened.
 pub trait Opener: Send {
@@ -29,6 +31,18 @@ pub trait Opener: Send {
 
     /// Looks the device up afresh and opens it.
     fn open(&mut self) -> impl Future<Output = Result<Self::Link, String>> + Send;
+
+    /// Waits until the device appears that was not there before: it is opened
+    /// at once then, and not only at the next try.
+    fn appears(&mut self) -> impl Future<Output = ()> + Send {
+        std::future::pending()
+    }
+
+    /// Waits until nothing is left of an opening that was given up, but not
+    /// for long.
+    fn leave(&mut self) -> impl Future<Output = ()> + Send {
+        std::future::ready(())
+    }
 }
 
 /// An open connection.
@@ -45,6 +59,11 @@ pub trait Link: Send {
 
     /// Is told how far the samples have come, so that a replay can keep pace.
     fn reached(&mut self, _t_us: i64) {}
+
+    /// Takes leave in order, where the other end would not notice by itself.
+    fn close(&mut self) -> impl Future<Output = ()> + Send {
+        std::future::ready(())
+    }
 }
 
 /// What comes from a connection.
@@ -66,55 +85,35 @@ pub enum Arrival {
     Finished,
 }
 
-/// Runs one source until the process stops. A panic in it is caught, told, and
-/// costs this source a restart.
+/// Runs one source until it is told to stop. A panic in it is caught, told,
+/// and costs this source a restart.
 pub async fn supervise<O: Opener>(source: Arc<Source>, mut opener: O, stop: CancellationToken) {
-    let mut wait = FIRST_WAIT;
-    let mut told = String::new();
-    // Opens and is lost again at once, time after time: that is one event.
-    let mut flaps = false;
+    let mut retries = Retries::default();
     while !stop.is_cancelled() {
         source.health.opening(source.clock());
         let began = Instant::now();
-        let attempt =
-            AssertUnwindSafe(run_once(&source, &mut opener, &stop, flaps)).catch_unwind().await;
-        let reason = match attempt {
+        let samples = source.health.samples();
+        let attempt = AssertUnwindSafe(run_once(&source, &mut opener, &stop, &mut retries));
+        let (reason, was_open) = match attempt.catch_unwind().await {
             Ok(Outcome::Stopped) => return,
             Ok(Outcome::Finished) => {
                 source.health.finished(source.clock());
                 tracing::info!(source = %source.name, "the replay has come to its end");
                 return;
             }
-            Ok(Outcome::CannotOpen(reason)) => {
-                flaps = false;
-                reason
-            }
-            Ok(Outcome::Lost(reason)) => {
-                if began.elapsed() > STABLE {
-                    wait = FIRST_WAIT;
-                    told.clear();
-                }
-                flaps = told == reason;
-                if !flaps {
-                    source.mark(MarkerKind::SourceLost, format!("lost: {reason}"));
-                }
-                reason
-            }
-            Err(_) => "its task failed inside; this is a fault of the program".to_owned(),
+            Ok(Outcome::CannotOpen(reason)) => (reason, false),
+            Ok(Outcome::Lost(reason)) => (reason, true),
+            Err(_) => (PANICKED.to_owned(), true),
         };
-        let pause = jittered(wait);
-        // The same trouble is told once, not at every try.
-        if told != reason {
-            tracing::warn!(source = %source.name, "{reason}; trying again every few seconds");
-            told.clone_from(&reason);
-        }
+        let gave_samples = source.health.samples() > samples;
+        let pause = retries.after(&source, &reason, was_open, Spell { began, gave_samples });
         let retry_us = source.clock().now_us() + real_to_clock_us(&source, pause);
-        source.health.waiting(&reason, retry_us, source.clock());
+        source.health.waiting(&reason, retry_us, was_open, source.clock());
         tokio::select! {
             () = tokio::time::sleep(pause) => {}
+            () = opener.appears() => {}
             () = stop.cancelled() => return,
         }
-        wait = (wait * 2).min(LONGEST_WAIT);
     }
 }
 
@@ -125,15 +124,89 @@ enum Outcome {
     Lost(String),
 }
 
+const PANICKED: &str = "its task failed inside; this is a fault of the program";
+
+/// How a connection went.
+struct Spell {
+    began: Instant,
+    gave_samples: bool,
+}
+
+impl Spell {
+    fn was_stable(&self) -> bool {
+        let held = self.began.elapsed();
+        held > STABLE || (self.gave_samples && held > STABLE_WITH_SAMPLES)
+    }
+}
+
+/// How long it is waited before the next try, and what of it is told.
+#[derive(Default)]
+struct Retries {
+    /// Tries since the last stable spell.
+    tries: u32,
+    told: String,
+    /// Opens and is lost again at once, time after time, with no reading in
+    /// between: that is one event.
+    flaps: bool,
+    since: Option<Instant>,
+}
+
+impl Retries {
+    /// What to do after a connection that is gone, or could not be made.
+    fn after(&mut self, source: &Source, reason: &str, was_open: bool, spell: Spell) -> Duration {
+        if was_open && spell.was_stable() {
+            self.tries = 0;
+            self.told.clear();
+        }
+        let is_news = self.told != reason;
+        self.flaps = was_open && !is_news && !spell.gave_samples;
+        if was_open && !self.flaps {
+            source.mark(MarkerKind::SourceLost, format!("lost: {reason}"));
+        }
+        if was_open && spell.gave_samples {
+            self.since = None;
+        }
+        self.since.get_or_insert_with(Instant::now);
+        // The same trouble is told once, not at every try.
+        if is_news {
+            tracing::warn!(source = %source.name, "{reason}; trying again every few seconds");
+            self.told = reason.to_owned();
+        }
+        let wait = FIRST_WAIT * 2u32.saturating_pow(self.tries);
+        self.tries = (self.tries + 1).min(16);
+        jittered(wait.min(LONGEST_WAIT))
+    }
+
+    /// It is open: told as loud as the loss was.
+    fn opened(&mut self, source: &Source) {
+        if self.flaps {
+            return;
+        }
+        match self.since {
+            None => tracing::info!(source = %source.name, "open: {}", source.connection),
+            Some(since) => tracing::warn!(
+                source = %source.name,
+                "open again after {:.1} s: {}",
+                since.elapsed().as_secs_f64(),
+                source.connection
+            ),
+        }
+        source.mark(MarkerKind::SourceOpened, format!("opened: {}", source.connection));
+    }
+}
+
 async fn run_once<O: Opener>(
     source: &Arc<Source>,
     opener: &mut O,
     stop: &CancellationToken,
-    flaps: bool,
+    retries: &mut Retries,
 ) -> Outcome {
     let opened = tokio::select! {
         opened = opener.open() => opened,
-        () = stop.cancelled() => return Outcome::Stopped,
+        () = stop.cancelled() => {
+            opener.leave().await;
+            return Outcome::Stopped;
+        }
     };
     let mut link = match opened {
         Ok(link) => link,
@@ -141,14 +214,16 @@ async fn run_once<O: Opener>(
     };
     let conversation = match Conversation::begin(source.clone(), &mut link).await {
         Ok(conversation) => conversation,
-        Err(reason) => return Outcome::CannotOpen(reason),
+        Err(reason) => {
+            link.close().await;
+            return Outcome::CannotOpen(reason);
+        }
     };
     source.health.opened(source.clock());
-    if !flaps {
-        tracing::info!(source = %source.name, "open: {}", source.connection);
-        source.mark(MarkerKind::SourceOpened, format!("opened: {}", source.connection));
-    }
-    match conversation.run(stop).await {
+    retries.opened(source);
+    let ended = conversation.run(stop).await;
+    link.close().await;
+    match ended {
         Ended::Stopped => Outcome::Stopped,
         Ended::Finished => Outcome::Finished,
         Ended::Lost(reason) => Outcome::Lost(reason),

@@ -43,6 +43,14 @@ impl Daemon {
         self.child.id()
     }
 
+    /// Memory that it holds now, KiB: `VmRSS` of proc_pid_status(5).
+    pub fn resident_kib(&self) -> u64 {
+        let status = std::fs::read_to_string(format!("/proc/{}/status", self.id()));
+        let status = status.expect("the daemon's process");
+        let line = status.lines().find_map(|l| l.strip_prefix("VmRSS:")).expect("its memory");
+        line.trim().trim_end_matches(" kB").parse().expect("a number")
+    }
+
     /// What it has logged so far.
     pub fn log(&self) -> String {
         std::fs::read_to_string(&self.log).unwrap_or_default()
@@ -68,7 +76,7 @@ impl Daemon {
         &self,
         what: &str,
         name: &str,
-        is: impl Fn(&SourceStatus) -> bool,
+        mut is: impl FnMut(&SourceStatus) -> bool,
     ) -> SourceStatus {
         until(what, || Some(self.source(name)).filter(|source| is(source)))
     }

@@ -56,3 +56,22 @@ rate = \"max\"
 "
     )
 }
+
+/// The clamp: Bluetooth, notifies its voltage (1/64 V a count) and current
+/// (10 mA a count). `more` goes into its table `ble`.
+pub fn clamp(name: &str, more: &str) -> String {
+    format!(
+        "
+[sources.{name}]
+decoder = \"gatt\"
+[sources.{name}.ble]
+name = \"{name}\"
+{more}
+[sources.{name}.options]
+characteristics = [\"2b18\", \"2aee\"]
+[sources.{name}.fields.current]
+quantity = \"current_ampere\"
+sign = \"discharging-positive\"
+"
+    )
+}

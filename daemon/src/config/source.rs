@@ -10,6 +10,7 @@ use ampledger_types::Instrument;
 use serde::{Deserialize, Serialize};
 
 use super::sessions::SessionsConfig;
+use super::ble::BleConfig;
 
 /// One source. It is never written out as it stands: its options can hold a key.
 #[derive(Clone, PartialEq, Deserialize)]
@@ -20,6 +21,9 @@ pub struct SourceConfig {
     /// A serial line.
     #[serde(default)]
     pub serial: Option<SerialConfig>,
+    /// A Bluetooth instrument.
+    #[serde(default)]
+    pub ble: Option<BleConfig>,
     /// A file that is played.
     #[serde(default)]
     pub replay: Option<ReplayConfig>,
@@ -222,15 +226,23 @@ impl SourceConfig {
         if name.is_empty() || name.contains(['.', '/']) {
             problems.push(ConfigProblem::new("", "a source's name has no `.` and no `/`"));
         }
-        match (&self.serial, &self.replay) {
-            (Some(serial), None) => problems.extend(serial.check()),
-            (None, Some(replay)) => problems.extend(replay.check()),
-            (None, None) => problems.push(ConfigProblem::new(
+        problems.extend(self.serial.iter().flat_map(SerialConfig::check));
+        problems.extend(self.ble.iter().flat_map(|ble| ble.check(&self.options)));
+        problems.extend(self.replay.iter().filter_map(ReplayConfig::check));
+        let given = [
+            ("serial", self.serial.is_some()),
+            ("ble", self.ble.is_some()),
+            ("replay", self.replay.is_some()),
+        ];
+        let given: Vec<&str> = given.iter().filter(|(_, is)| *is).map(|(key, _)| *key).collect();
+        match given.as_slice() {
+            [_] => {}
+            [] => problems.push(ConfigProblem::new(
                 "serial",
-                "a connection is missing; give the source a table `serial` or `replay`",
+                "a connection is missing; give the source a table `serial`, `ble` or `replay`",
             )),
-            (Some(_), Some(_)) => {
-                problems.push(ConfigProblem::new("replay", "a source has one connection, not two"));
+            [.., last] => {
+                problems.push(ConfigProblem::new(*last, "a source has one connection, not two"));
             }
         }
         problems.extend(config::build(&self.decoder, &self.decoder_config()).err());

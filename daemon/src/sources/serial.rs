@@ -1,6 +1,8 @@
 //! A serial line, looked up and opened afresh each time.
 
+use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio_serial::{SerialPortBuilderExt, SerialStream};
@@ -12,15 +14,36 @@ use crate::supervise::{Arrival, Link, Opener};
 /// Bytes taken at once.
 const READ_BYTES: usize = 4096;
 
+/// How often it is looked whether the device is back.
+const LOOK_EVERY: Duration = Duration::from_millis(100);
+
 /// Opens a serial line.
 pub struct SerialOpener {
     config: SerialConfig,
+    /// The device node that was last opened or tried.
+    last: Option<Node>,
+}
+
+/// A device node, told from another that takes its name later.
+#[derive(Clone, PartialEq, Eq)]
+struct Node {
+    path: PathBuf,
+    inode: (u64, u64),
+    changed: (i64, i64),
+}
+
+impl Node {
+    fn at(path: PathBuf) -> Option<Node> {
+        let found = std::fs::metadata(&path).ok()?;
+        let changed = (found.ctime(), found.ctime_nsec());
+        Some(Node { path, inode: (found.dev(), found.ino()), changed })
+    }
 }
 
 impl SerialOpener {
     /// As configured.
     pub fn new(config: SerialConfig) -> Self {
-        SerialOpener { config }
+        SerialOpener { config, last: None }
     }
 }
 
@@ -44,11 +67,26 @@ impl Opener for SerialOpener {
     type Link = SerialLink;
 
     async fn open(&mut self) -> Result<SerialLink, String> {
+        self.last = None;
         let path = device(&self.config)?;
+        self.last = Node::at(path.clone());
         let port = settings(&self.config, &path)
             .open_native_async()
             .map_err(|error| explain(&path, &error))?;
         Ok(SerialLink { port, buffer: vec![0; READ_BYTES] })
+    }
+
+    async fn appears(&mut self) {
+        loop {
+            tokio::time::sleep(LOOK_EVERY).await;
+            let node = device(&self.config).ok().and_then(Node::at);
+            if node.is_some() && node != self.last {
+                return;
+            }
+            if node.is_none() {
+                self.last = None;
+            }
+        }
     }
 }
 

@@ -121,6 +121,12 @@ pub struct LatestReading {
 pub struct SourceCounters {
     /// Times it was opened.
     pub opened: u64,
+    /// Times it was lost after it had been opened.
+    pub lost: u64,
+    /// Times it could not be opened.
+    pub not_opened: u64,
+    /// Why it was last lost or not opened, in words.
+    pub last_trouble: Option<String>,
     /// Bytes received.
     pub bytes: u64,
     /// Bytes received that belong to nothing readable.
