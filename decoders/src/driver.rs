@@ -9,7 +9,7 @@ use crate::decoder::{BadSnapshot, Complaint, ComplaintKind, Decoder, Input, Outp
 /// a plugin's host.
 pub struct Driver {
     decoder: Box<dyn Decoder>,
-    next_number: u64,
+    numbering: Numbering,
     outputs: Vec<Output>,
 }
 
@@ -21,7 +21,8 @@ impl Driver {
 
     /// Runs `decoder`; the first input gets this number.
     pub fn numbered_from(next_number: u64, decoder: Box<dyn Decoder>) -> Self {
-        Driver { decoder, next_number, outputs: Vec::new() }
+        let numbering = Numbering::from(next_number);
+        Driver { decoder, numbering, outputs: Vec::new() }
     }
 
     /// Takes up the decoder's state as [`Driver::snapshot`] gave it.
@@ -37,17 +38,36 @@ impl Driver {
     /// Gives the decoder one input. Returns the frame for the log and what the
     /// decoder said.
     pub fn give(&mut self, now_us: i64, input: Input<'_>) -> (Frame, std::vec::Drain<'_, Output>) {
-        let frame = self.frame(now_us, &input);
+        let frame = self.numbering.frame(now_us, &input);
+        (frame, self.give_again(now_us, input))
+    }
+
+    /// Gives the decoder an input that has its number already.
+    pub fn give_again(&mut self, now_us: i64, input: Input<'_>) -> std::vec::Drain<'_, Output> {
         self.decoder.handle(now_us, input, &mut self.outputs);
         for output in &mut self.outputs {
             guard(output);
         }
-        (frame, self.outputs.drain(..))
+        self.outputs.drain(..)
+    }
+}
+
+/// Numbers inputs for the frame log.
+#[derive(Clone, Debug)]
+pub struct Numbering {
+    next: u64,
+}
+
+impl Numbering {
+    /// The first input gets this number.
+    pub fn from(next: u64) -> Self {
+        Numbering { next }
     }
 
-    fn frame(&mut self, t_us: i64, input: &Input<'_>) -> Frame {
-        let number = self.next_number;
-        self.next_number += 1;
+    /// The frame of the next input.
+    pub fn frame(&mut self, t_us: i64, input: &Input<'_>) -> Frame {
+        let number = self.next;
+        self.next += 1;
         let (kind, endpoint, payload) = match input {
             Input::Opened { record } => {
                 // One byte says that it is a record; see `Input::from_frame`.
@@ -68,7 +88,7 @@ impl Driver {
 
 /// Turns a sample that cannot be one into a complaint. A missing value (NaN)
 /// is fine beside others; infinite values, or none at all, are not.
-fn guard(output: &mut Output) {
+pub fn guard(output: &mut Output) {
     let Output::Sample(sample) = output else { return };
     let sound = sample.values.len() == sample.group.channels.len()
         && !sample.values.iter().any(|v| v.is_infinite())
