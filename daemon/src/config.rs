@@ -17,7 +17,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value, json};
 
 use ampledger_decoders::DecoderConfig;
-use ampledger_decoders::config::{FileSource, collect, locate, nearest};
+use ampledger_decoders::config::{FileSource, PluginConfig, collect, locate, nearest};
 
 pub use ble::{BleConfig, Plan};
 pub use source::{
@@ -144,8 +144,8 @@ pub fn load(file: Option<&Path>, overrides: &Overrides) -> Result<Config, Config
     Reading { file, text: &text, figment: &figment, problems: Vec::new() }.config(merged)
 }
 
-/// A decoder with what it is built from.
-pub type DecoderTable = (String, DecoderConfig);
+/// A decoder's name with what it is built from, and its library if it has one.
+pub type DecoderTable = (String, DecoderConfig, Option<PluginConfig>);
 
 /// The decoders of the tables `[sources.NAME]` in a text, whatever other sections
 /// are in it. Everything that is wrong is told at once, with the line.
@@ -158,8 +158,10 @@ pub fn decoder_tables(file: &str, text: &str) -> Result<BTreeMap<String, Decoder
         });
         told.collect::<Vec<_>>().join("\n")
     })?;
-    let table =
-        |source: FileSource| (source.name, (source.table.decoder.clone(), source.table.config()));
+    let table = |source: FileSource| {
+        let config = source.table.config();
+        (source.name, (source.table.decoder, config, source.table.plugin))
+    };
     Ok(sources.into_iter().map(table).collect())
 }
 

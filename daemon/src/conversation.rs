@@ -6,14 +6,16 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use ampledger_decoders::{Command, Driver, Input, Output};
+use ampledger_decoders::{Command, Input, Output};
 use ampledger_store::NewRun;
 use ampledger_types::time::EARLIEST_DATE_US;
-use ampledger_types::{ClockObservation, Frame, RunId};
+use ampledger_types::{ClockObservation, Frame, FrameKind, MarkerKind, RunId};
 use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
 
+use crate::decoding::Decoding;
 use crate::frame_log::FrameLog;
+use crate::plugin::Event;
 use crate::source::Source;
 use crate::supervise::{Arrival, Link};
 
@@ -24,6 +26,9 @@ const WRITE_LIMIT: Duration = Duration::from_secs(5);
 const DRAIN_LIMIT: Duration = Duration::from_secs(10);
 /// How often waiting frames are handed to the recorder.
 const FLUSH_EVERY: Duration = Duration::from_secs(1);
+
+/// How long a decoder in a process of its own may take over the last inputs.
+const FINISH_LIMIT: Duration = Duration::from_secs(10);
 
 /// How a conversation ended.
 pub enum Ended {
@@ -39,20 +44,22 @@ pub enum Ended {
 pub struct Conversation<'l, L> {
     source: Arc<Source>,
     link: &'l mut L,
-    driver: Driver,
+    decoding: Decoding,
     run: RunId,
     /// The boot id of a replay's own run; `None` for a live one.
     own_boot: Option<String>,
     replay_now_us: i64,
     wake_us: Option<i64>,
     asked: VecDeque<Output>,
+    /// Why the connection is to be opened anew.
+    lost: Option<String>,
 }
 
 impl<'l, L: Link> Conversation<'l, L> {
     /// Prepares a fresh decoder. A replay gets a run with a boot clock of its
     /// own, beginning at 0.
     pub async fn begin(source: Arc<Source>, link: &'l mut L) -> Result<Self, String> {
-        let driver = Driver::numbered_from(source.next_frame(), source.decoder()?);
+        let decoding = Decoding::begin(&source).await?;
         let own_boot =
             source.config.replay.is_some().then(|| format!("replay-{}", uuid::Uuid::new_v4()));
         let run = match &own_boot {
@@ -63,12 +70,13 @@ impl<'l, L: Link> Conversation<'l, L> {
         Ok(Conversation {
             source,
             link,
-            driver,
+            decoding,
             run,
             own_boot,
             replay_now_us: 0,
             wake_us: None,
             asked: VecDeque::new(),
+            lost: None,
         })
     }
 
@@ -79,6 +87,7 @@ impl<'l, L: Link> Conversation<'l, L> {
             Err(reason) => Ended::Lost(reason),
         };
         self.give(Input::Closed);
+        self.finish().await;
         self.asked.clear();
         self.flush(true);
         ended
@@ -86,12 +95,16 @@ impl<'l, L: Link> Conversation<'l, L> {
 
     async fn talk(&mut self, stop: &CancellationToken) -> Result<Ended, String> {
         let mut flush = tokio::time::interval(FLUSH_EVERY);
-        let is_logged = self.own_boot.is_some() && self.link_is_frame_log();
+        let is_live = self.own_boot.is_none();
+        let is_logged = !is_live && self.link_is_frame_log();
         if !is_logged {
             self.give(Input::Opened { record: self.own_boot.is_some() });
         }
         loop {
             self.do_what_was_asked().await?;
+            if let Some(reason) = self.lost.take() {
+                return Ok(Ended::Lost(reason));
+            }
             // A line cannot be held back, but a file can.
             if self.own_boot.is_some() && self.source.intake.recorder.is_behind() {
                 let wrote = self.source.intake.recorder.with_store(|_| ()).await;
@@ -107,7 +120,8 @@ impl<'l, L: Link> Conversation<'l, L> {
             tokio::select! {
                 biased;
                 () = stop.cancelled() => return Ok(Ended::Stopped),
-                arrival = self.link.next() => {
+                event = self.decoding.next() => self.take_event(event),
+                arrival = self.link.next(), if is_live || self.decoding.has_room() => {
                     if let Some(ended) = self.take(arrival) {
                         return Ok(ended);
                     }
@@ -159,29 +173,69 @@ impl<'l, L: Link> Conversation<'l, L> {
     /// complaints at once, requests into the queue.
     fn give(&mut self, input: Input<'_>) {
         let now_us = self.now_us();
-        self.source.log(|log| log.begin(&self.driver));
-        let (frame, outputs) = self.driver.give(now_us, input);
-        let outputs: Vec<Output> = outputs.collect();
-        self.source.framed(frame.number);
-        let set = self.source.decode_set();
-        self.source.log(|log| log.add(frame, &set));
-        for output in outputs {
-            match output {
-                Output::Sample(sample) => self.sample(sample),
-                Output::Complaint(complaint) => self.source.complained(&complaint),
-                Output::Identity { instrument, text } => {
-                    self.source.identified(&instrument, &text);
-                }
-                Output::Wake(t_us) if self.own_boot.is_none() => self.wake_us = t_us,
-                // A replay answers nothing: what was sent then is in the log.
-                Output::Send { .. } | Output::Drain { .. } if self.own_boot.is_none() => {
-                    self.asked.push_back(output);
-                }
-                Output::Send { .. }
-                | Output::Drain { .. }
-                | Output::Wake(_)
-                | Output::CommandDone { .. } => {}
+        let outputs = self.decoding.give(now_us, input, &self.source);
+        outputs.into_iter().for_each(|output| self.said(output));
+    }
+
+    /// Takes what comes from a decoder in a process of its own.
+    fn take_event(&mut self, event: Event) {
+        match event {
+            Event::Said(outputs) => outputs.into_iter().for_each(|(_, output)| self.said(output)),
+            Event::Saved(number, state) => {
+                self.source.log(|log| log.put_state_before(number, state));
             }
+            Event::Started(described, wake) => {
+                self.source.plugin_works(&described);
+                wake.into_iter().for_each(|at_us| self.said(Output::Wake(at_us)));
+            }
+            Event::Failed(failure) => {
+                self.source.plugin_failed(&failure);
+                if failure.wait.is_none() {
+                    self.decoding.set_aside();
+                }
+                // Bytes can be left out; without a deadline or an answer's end a
+                // decoder that asks would never ask again.
+                if failure.left_out.is_some_and(|frame| frame.kind != FrameKind::Received) {
+                    self.lost = Some(failure.reason);
+                }
+            }
+        }
+    }
+
+    /// Waits for what a decoder in a process of its own still has to say, but
+    /// not for ever.
+    async fn finish(&mut self) {
+        let Decoding::There(plugin, _) = &self.decoding else { return };
+        plugin.close();
+        let deadline = tokio::time::Instant::now() + FINISH_LIMIT;
+        loop {
+            let Decoding::There(plugin, _) = &mut self.decoding else { return };
+            match tokio::time::timeout_at(deadline, plugin.next()).await {
+                Ok(Some(event)) => self.take_event(event),
+                Ok(None) => return,
+                Err(_) => {
+                    let n = plugin.waiting();
+                    let text = format!("its plugin did not finish: {n} inputs are not decoded");
+                    return self.source.mark(MarkerKind::DecoderFailed, text);
+                }
+            }
+        }
+    }
+
+    fn said(&mut self, output: Output) {
+        match output {
+            Output::Sample(sample) => self.sample(sample),
+            Output::Complaint(complaint) => self.source.complained(&complaint),
+            Output::Identity { instrument, text } => self.source.identified(&instrument, &text),
+            Output::Wake(t_us) if self.own_boot.is_none() => self.wake_us = t_us,
+            // A replay answers nothing: what was sent then is in the log.
+            Output::Send { .. } | Output::Drain { .. } if self.own_boot.is_none() => {
+                self.asked.push_back(output);
+            }
+            Output::Send { .. }
+            | Output::Drain { .. }
+            | Output::Wake(_)
+            | Output::CommandDone { .. } => {}
         }
     }
 

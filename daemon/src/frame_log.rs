@@ -3,7 +3,6 @@
 
 use std::sync::Arc;
 
-use ampledger_decoders::Driver;
 use ampledger_store::FrameChunk;
 use ampledger_types::{DecodeSet, Frame, RunId};
 
@@ -39,12 +38,24 @@ impl FrameLog {
         }
     }
 
-    /// Call before an input is given: saves the decoder's state where a chunk
-    /// begins and it is time for one.
-    pub fn begin(&mut self, driver: &Driver) {
-        if self.frames.is_empty() && self.bytes_since_snapshot >= BYTES_PER_SNAPSHOT {
-            self.snapshot = Some(driver.snapshot());
-            self.bytes_since_snapshot = 0;
+    /// Call before an input is given: whether the decoder's state is wanted,
+    /// because a chunk begins and it is time for one.
+    pub fn wants_state(&self) -> bool {
+        self.frames.is_empty() && self.bytes_since_snapshot >= BYTES_PER_SNAPSHOT
+    }
+
+    /// The decoder's state where the chunk begins.
+    pub fn put_state(&mut self, state: Vec<u8>) {
+        self.snapshot = Some(state);
+        self.bytes_since_snapshot = self.bytes;
+    }
+
+    /// The decoder's state before the input of that number, which comes later
+    /// than that. One that comes too late for its chunk is left out, and the
+    /// next chunk wants one again.
+    pub fn put_state_before(&mut self, number: u64, state: Vec<u8>) {
+        if self.frames.first().is_some_and(|frame| frame.number == number) {
+            self.put_state(state);
         }
     }
 

@@ -26,6 +26,9 @@ pub struct Health {
 
 struct Inner {
     phase: Phase,
+    /// Why its decoder, in a process of its own, does not work, and when it is
+    /// started again.
+    trouble: Option<(String, Option<i64>)>,
     since_unix_us: i64,
     last_arrival_us: Option<i64>,
     intervals_us: VecDeque<i64>,
@@ -49,6 +52,7 @@ impl Health {
     pub fn new(name: &str, connection: String, decoder: &str, clock: &Clock) -> Self {
         let inner = Inner {
             phase: Phase::Opening,
+            trouble: None,
             since_unix_us: clock.unix_us(),
             last_arrival_us: None,
             intervals_us: VecDeque::new(),
@@ -101,6 +105,16 @@ impl Health {
     /// A replay has come to its end.
     pub fn finished(&self, clock: &Clock) {
         self.enter(Phase::Finished, clock);
+    }
+
+    /// Its decoder does not work, for this reason, and is started again at this
+    /// time, if it is; or it works again. Returns whether that is news.
+    pub fn decoder_trouble(&self, trouble: Option<(String, Option<i64>)>) -> bool {
+        self.with(|inner| {
+            let is_news = inner.trouble != trouble;
+            inner.trouble = trouble;
+            is_news
+        })
     }
 
     /// Bytes arrived.
@@ -213,6 +227,9 @@ impl Inner {
     /// Quiet after 3 usual intervals (at least 3 s), dark after 5 (at least
     /// 10 s, on the radio 30 s): the bench's rules.
     fn state(&self, now_us: i64) -> (SourceState, Option<String>, Option<i64>) {
+        if let (Phase::Open { .. }, Some((reason, retry_us))) = (&self.phase, &self.trouble) {
+            return (SourceState::Failed, Some(reason.clone()), *retry_us);
+        }
         match &self.phase {
             Phase::Opening => (SourceState::Opening, None, None),
             Phase::Finished => (SourceState::Finished, None, None),

@@ -3,13 +3,15 @@
 
 mod compare;
 mod plan;
+mod player;
 mod replay;
 
 use std::collections::BTreeMap;
 use std::ops::ControlFlow;
 use std::sync::Arc;
 
-use ampledger_decoders::{DecoderConfig, builtin};
+use ampledger_decoders::DecoderConfig;
+use ampledger_decoders::config::PluginConfig;
 use ampledger_store::{Range, Reader, Redecoder, Store};
 use ampledger_types::api::{ConfigText, RedecodeResponse, RedecodedSource};
 use ampledger_types::{Bound, DecodeSet, Marker, MarkerKind, Seq, Session};
@@ -24,6 +26,7 @@ use replay::Replay;
 pub struct Reading {
     decoder: String,
     config: DecoderConfig,
+    plugin: Option<PluginConfig>,
 }
 
 /// What decoding a session again comes to.
@@ -80,7 +83,11 @@ pub fn readings(
 fn configured(daemon: &Daemon) -> BTreeMap<String, Reading> {
     let reading = |source: &Arc<crate::source::Source>| {
         let config = &source.config;
-        let reading = Reading { decoder: config.decoder.clone(), config: config.decoder_config() };
+        let reading = Reading {
+            decoder: config.decoder.clone(),
+            config: config.decoder_config(),
+            plugin: config.plugin.clone(),
+        };
         (source.name.clone(), reading)
     };
     daemon.sources.iter().map(reading).collect()
@@ -89,7 +96,7 @@ fn configured(daemon: &Daemon) -> BTreeMap<String, Reading> {
 fn given(with: &ConfigText) -> Result<BTreeMap<String, Reading>, ApiError> {
     let tables = config::decoder_tables(&with.file, &with.text)
         .map_err(|problems| ApiError::bad("bad_configuration", problems))?;
-    let reading = |(name, (decoder, config))| (name, Reading { decoder, config });
+    let reading = |(name, (decoder, config, plugin))| (name, Reading { decoder, config, plugin });
     Ok(tables.into_iter().map(reading).collect())
 }
 
@@ -230,10 +237,4 @@ fn write(
 /// All samples of one source in a stretch of a session.
 fn range(source: &str, from: Bound, to: Option<Bound>) -> Range {
     Range { sources: vec![source.to_owned()], from, to, up_to: None }
-}
-
-/// A decoder by its name.
-fn descriptor(name: &str) -> Result<&'static ampledger_decoders::Descriptor, ApiError> {
-    builtin::find(name)
-        .ok_or_else(|| ApiError::bad("no_such_decoder", format!("there is no decoder `{name}`")))
 }

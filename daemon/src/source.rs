@@ -5,9 +5,13 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
-use ampledger_decoders::{Complaint, Decoder, Descriptor, Identities};
+use ampledger_boundary::remote::Failure;
+use ampledger_boundary::{Described, FailureRecord};
+use ampledger_decoders::config::PluginConfig;
+use ampledger_decoders::config::plugin::PLUGIN;
+use ampledger_decoders::{Complaint, ComplaintKind, Decoder, Descriptor, Identities};
 use ampledger_store::NumberedSample;
-use ampledger_types::{Bound, DecodeSet, Marker, MarkerKind, RunId, Sample};
+use ampledger_types::{Bound, DecodeSet, Frame, Marker, MarkerKind, RunId, Sample};
 
 use crate::clock::Clock;
 use crate::config::SourceConfig;
@@ -17,6 +21,25 @@ use crate::intake::Intake;
 
 /// How often at most the record gets a marker about unreadable input.
 const MARK_EVERY: Duration = Duration::from_secs(10);
+
+/// What makes a source's decoder.
+#[derive(Clone)]
+pub enum Maker {
+    /// One that is built in.
+    BuiltIn(&'static Descriptor),
+    /// A library, in a process of its own.
+    Plugin(PluginConfig),
+}
+
+impl Maker {
+    /// Name and version of the decoder, as far as they are known beforehand.
+    fn describe(&self) -> (&str, &str) {
+        match self {
+            Maker::BuiltIn(descriptor) => (descriptor.name, descriptor.version),
+            Maker::Plugin(_) => (PLUGIN, ""),
+        }
+    }
+}
 
 /// One source, shared by its task and the API.
 pub struct Source {
@@ -30,7 +53,8 @@ pub struct Source {
     pub health: Health,
     /// Where its samples go.
     pub intake: Arc<Intake>,
-    descriptor: &'static Descriptor,
+    maker: Maker,
+    failures: Arc<FailureRecord>,
     decode_set: Mutex<Arc<DecodeSet>>,
     identities: Mutex<Identities>,
     unreadable: Mutex<Unreadable>,
@@ -52,24 +76,26 @@ impl Source {
         name: &str,
         connection: String,
         config: SourceConfig,
-        descriptor: &'static Descriptor,
+        maker: Maker,
         intake: Arc<Intake>,
     ) -> Self {
+        let (decoder, version) = maker.describe();
         let decode_set = DecodeSet {
             source: name.to_owned(),
-            decoder: descriptor.name.to_owned(),
-            decoder_version: descriptor.version.to_owned(),
-            config_digest: config.decoder_config().digest(descriptor.name, descriptor.version),
+            decoder: decoder.to_owned(),
+            decoder_version: version.to_owned(),
+            config_digest: config.decoder_config().digest(decoder, version),
             identity: None,
         };
-        let health = Health::new(name, connection.clone(), descriptor.name, &intake.clock);
+        let health = Health::new(name, connection.clone(), decoder, &intake.clock);
         Source {
             name: name.to_owned(),
             connection,
             config,
             health,
             intake,
-            descriptor,
+            maker,
+            failures: Arc::default(),
             decode_set: Mutex::new(Arc::new(decode_set)),
             identities: Mutex::default(),
             unreadable: Mutex::default(),
@@ -83,9 +109,19 @@ impl Source {
         &self.intake.clock
     }
 
-    /// A fresh decoder.
+    /// What makes its decoder.
+    pub fn maker(&self) -> &Maker {
+        &self.maker
+    }
+
+    /// A fresh decoder, where it is built in.
     pub fn decoder(&self) -> Result<Box<dyn Decoder>, String> {
-        (self.descriptor.build)(&self.config.decoder_config()).map_err(|e| e.to_string())
+        match &self.maker {
+            Maker::BuiltIn(descriptor) => {
+                (descriptor.build)(&self.config.decoder_config()).map_err(|e| e.to_string())
+            }
+            Maker::Plugin(_) => Err("a plugin runs in a process of its own".to_owned()),
+        }
     }
 
     /// The number of the next frame. Frames are numbered without a hole over
@@ -94,9 +130,11 @@ impl Source {
         self.last_frame.load(Ordering::Relaxed) + 1
     }
 
-    /// A frame of that number was given to the decoder.
-    pub fn framed(&self, number: u64) {
-        self.last_frame.store(number, Ordering::Relaxed);
+    /// A frame is given to the decoder: it goes into the log.
+    pub fn framed(&self, frame: Frame) {
+        self.last_frame.store(frame.number, Ordering::Relaxed);
+        let set = self.decode_set();
+        self.log(|log| log.add(frame, &set));
     }
 
     /// Frames go into this log from now on.
@@ -184,5 +222,65 @@ impl Source {
         if set.identity != identity {
             *set = Arc::new(DecodeSet { identity, ..(**set).clone() });
         }
+    }
+
+    /// How often its plugin has failed.
+    pub fn plugin_failures(&self) -> Arc<FailureRecord> {
+        self.failures.clone()
+    }
+
+    /// Its plugin works: from here on samples are of what it says it is.
+    pub fn plugin_works(&self, described: &Described) {
+        self.health.decoder_trouble(None);
+        let mut set = self.decode_set.lock().unwrap_or_else(|e| e.into_inner());
+        let decoder = format!("{PLUGIN} {}", described.name);
+        if set.decoder == decoder && set.decoder_version == described.version {
+            return;
+        }
+        tracing::info!(
+            source = %self.name,
+            "{decoder}, version {}, held back by: {}",
+            described.version,
+            described.fences.join(", ")
+        );
+        let config_digest = self.config.decoder_config().digest(&decoder, &described.version);
+        let decoder_version = described.version.clone();
+        *set = Arc::new(DecodeSet { decoder, decoder_version, config_digest, ..(**set).clone() });
+    }
+
+    /// Its plugin's process ended.
+    pub fn plugin_failed(&self, failure: &Failure) {
+        let Some(wait) = failure.wait else {
+            let told = self.failures.set_aside();
+            return self.plugin_is_set_aside(told.as_ref().unwrap_or(&failure.reason));
+        };
+        tracing::warn!(source = %self.name, "{}; it is started again", failure.reason);
+        self.mark(MarkerKind::DecoderFailed, format!("{}; it is started again", failure.reason));
+        let retry_us =
+            self.clock().now_us() + (wait.as_micros() as f64 * self.clock().rate()) as i64;
+        self.health.decoder_trouble(Some((failure.reason.clone(), Some(retry_us))));
+        if let Some(Frame { number, payload, .. }) = &failure.left_out {
+            let bytes = payload.len();
+            let detail = format!(
+                "input {number} ({bytes} bytes) is left out: {} each time it was given",
+                failure.reason
+            );
+            self.complained(&Complaint::new(ComplaintKind::NotMine, bytes, detail));
+        }
+    }
+
+    /// Its plugin has failed too often.
+    pub fn plugin_is_set_aside(&self, reason: &str) {
+        if self.health.decoder_trouble(Some((reason.to_owned(), None))) {
+            tracing::error!(source = %self.name, "{reason}");
+            self.mark(MarkerKind::DecoderFailed, reason.to_owned());
+        }
+    }
+
+    /// More input waits for its plugin than may: one is not given to it. What
+    /// is not given is in the frame log all the same.
+    pub fn plugin_is_slow(&self) {
+        let detail = "its plugin is too far behind; what arrives is kept, but not decoded";
+        self.complained(&Complaint::new(ComplaintKind::Incomplete, 0, detail));
     }
 }

@@ -13,7 +13,7 @@ use tokio_util::task::TaskTracker;
 
 use crate::config::SourceConfig;
 use crate::intake::Intake;
-use crate::source::Source;
+use crate::source::{Maker, Source};
 use crate::supervise::supervise;
 
 /// Starts a source's task; `None` where the configuration was not checked.
@@ -24,9 +24,13 @@ pub fn start(
     tasks: &TaskTracker,
     stop: &CancellationToken,
 ) -> Option<Arc<Source>> {
-    let descriptor = builtin::find(&config.decoder)?;
+    let maker = match (builtin::find(&config.decoder), &config.plugin) {
+        (Some(descriptor), _) => Maker::BuiltIn(descriptor),
+        (None, Some(plugin)) => Maker::Plugin(plugin.clone()),
+        (None, None) => return None,
+    };
     let make = |connection| {
-        Arc::new(Source::new(name, connection, config.clone(), descriptor, intake.clone()))
+        Arc::new(Source::new(name, connection, config.clone(), maker.clone(), intake.clone()))
     };
     let stop = stop.clone();
     if let Some(serial) = &config.serial {

@@ -3,6 +3,7 @@
 //! the file can say the line.
 
 pub mod locate;
+pub mod plugin;
 mod table;
 
 use std::collections::BTreeMap;
@@ -13,6 +14,7 @@ use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
+pub use plugin::PluginConfig;
 pub use table::{DecoderTable, FileProblem, FileSource, build, collect};
 
 /// What a decoder is built from. Written out as a whole it holds secrets: that is

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::fmt;
 use std::path::PathBuf;
 
-use ampledger_decoders::config::{self, FieldConfig, nearest};
+use ampledger_decoders::config::{FieldConfig, PluginConfig, nearest, plugin};
 use ampledger_decoders::{ConfigProblem, DecoderConfig};
 use ampledger_types::Instrument;
 use serde::{Deserialize, Serialize};
@@ -18,6 +18,9 @@ use super::ble::BleConfig;
 pub struct SourceConfig {
     /// Name of its decoder.
     pub decoder: String,
+    /// The library it is in, where it is a plugin.
+    #[serde(default)]
+    pub plugin: Option<PluginConfig>,
     /// A serial line.
     #[serde(default)]
     pub serial: Option<SerialConfig>,
@@ -191,6 +194,7 @@ impl fmt::Debug for SourceConfig {
             .field("decoder", &self.decoder)
             .field("serial", &self.serial)
             .field("replay", &self.replay)
+            .field("plugin", &self.plugin)
             .field("decoder_config", &self.decoder_config())
             .field("instrument", &self.instrument)
             .finish()
@@ -245,7 +249,8 @@ impl SourceConfig {
                 problems.push(ConfigProblem::new(*last, "a source has one connection, not two"));
             }
         }
-        problems.extend(config::build(&self.decoder, &self.decoder_config()).err());
+        let config = self.decoder_config();
+        problems.extend(plugin::check(&self.decoder, self.plugin.as_ref(), &config));
         problems
     }
 }

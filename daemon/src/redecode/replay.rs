@@ -3,12 +3,13 @@
 use std::ops::ControlFlow;
 use std::sync::Arc;
 
-use ampledger_decoders::{Complaint, Driver, Identities, Input, Output};
+use ampledger_decoders::{Complaint, Identities, Output};
 use ampledger_store::{NumberedSample, Reader};
 use ampledger_types::{DecodeSet, Frame};
 
+use super::Reading;
 use super::plan::Piece;
-use super::{Reading, descriptor};
+use super::player::Player;
 use crate::api::ApiError;
 
 /// What is decoded, and by what.
@@ -29,31 +30,13 @@ pub enum Said {
 impl Replay {
     /// For one source; the configuration is tried here.
     pub fn new(source: &str, reading: &Reading) -> Result<Replay, ApiError> {
-        let descriptor = descriptor(&reading.decoder)?;
-        let set = DecodeSet {
-            source: source.to_owned(),
-            decoder: descriptor.name.to_owned(),
-            decoder_version: descriptor.version.to_owned(),
-            config_digest: reading.config.digest(descriptor.name, descriptor.version),
-            identity: None,
-        };
-        let replay = Replay { reading: reading.clone(), set };
-        replay.driver()?;
-        Ok(replay)
+        let (_, set) = Player::begin(source, reading)?;
+        Ok(Replay { reading: reading.clone(), set })
     }
 
     /// What decodes, without the instrument's identity.
     pub fn decode_set(&self) -> &DecodeSet {
         &self.set
-    }
-
-    fn driver(&self) -> Result<Driver, ApiError> {
-        let descriptor = descriptor(&self.reading.decoder)?;
-        let wrong = |problem: ampledger_decoders::ConfigProblem| {
-            let message = format!("sources.{}: {problem}", self.set.source);
-            ApiError::bad("bad_configuration", message)
-        };
-        Ok(Driver::new((descriptor.build)(&self.reading.config).map_err(wrong)?))
     }
 
     /// Reads a piece and calls `take` with what is said within its stretch.
@@ -63,74 +46,57 @@ impl Replay {
         piece: &Piece,
         mut take: impl FnMut(Said) -> ControlFlow<()>,
     ) -> Result<(), ApiError> {
-        let mut playing = Playing {
-            driver: self.driver()?,
-            set: Arc::new(self.set.clone()),
-            identities: Identities::default(),
-            piece,
-        };
+        let (mut player, _) = Player::begin(&self.set.source, &self.reading)?;
+        let set = Arc::new(self.set.clone());
+        let mut playing = Playing { set, identities: Identities::default(), piece };
         for (i, id) in piece.chunks.iter().enumerate() {
             let chunk = reader.chunk(*id)?;
             if let (0, true, Some(snapshot)) = (i, piece.is_restored, &chunk.snapshot) {
-                let restored = playing.driver.restore(snapshot);
-                restored.map_err(|error| ApiError::conflict("bad_snapshot", error.to_string()))?;
+                player.restore(snapshot)?;
             }
             if playing.identities.text().is_none() {
                 playing.identify(chunk.decode_set.identity.clone());
             }
-            for frame in &chunk.frames {
-                if playing.frame(frame, &mut take).is_break() {
-                    return Ok(());
-                }
+            let take = |frame: &Frame, output| playing.said(frame, output, &mut take).is_continue();
+            if !player.give(&chunk.frames, take)? {
+                return Ok(());
             }
         }
         Ok(())
     }
 }
 
-/// A decoder on its way through a piece.
+/// What a decoder says on its way through a piece.
 struct Playing<'a> {
-    driver: Driver,
     set: Arc<DecodeSet>,
     identities: Identities,
     piece: &'a Piece,
 }
 
 impl Playing<'_> {
-    fn frame(
+    fn said(
         &mut self,
         frame: &Frame,
+        output: Output,
         take: &mut impl FnMut(Said) -> ControlFlow<()>,
     ) -> ControlFlow<()> {
         let stretch = self.piece.stretch.from_t_us..=self.piece.stretch.to_t_us;
-        let mut command = None;
-        // A command that cannot be read asked for nothing then either.
-        let Ok(input) = Input::from_frame(frame, &mut command) else {
-            return ControlFlow::Continue(());
-        };
-        let mut is_identified = false;
-        let (_, outputs) = self.driver.give(frame.t_us, input);
-        for output in outputs {
-            match output {
-                Output::Sample(sample) if stretch.contains(&sample.t_us) => {
-                    let (run, decode_set) = (self.piece.stretch.run, self.set.clone());
-                    take(Said::Sample(NumberedSample { seq: 0, run, decode_set, sample }))?;
-                }
-                Output::Complaint(complaint) if stretch.contains(&frame.t_us) => {
-                    take(Said::Complaint(complaint))?;
-                }
-                Output::Identity { instrument, text } => {
-                    self.identities.note(&instrument, &text);
-                    is_identified = true;
-                }
-                // What it would ask for was asked, or not, back then.
-                _ => {}
+        match output {
+            Output::Sample(sample) if stretch.contains(&sample.t_us) => {
+                let (run, decode_set) = (self.piece.stretch.run, self.set.clone());
+                take(Said::Sample(NumberedSample { seq: 0, run, decode_set, sample }))
             }
+            Output::Complaint(complaint) if stretch.contains(&frame.t_us) => {
+                take(Said::Complaint(complaint))
+            }
+            Output::Identity { instrument, text } => {
+                self.identities.note(&instrument, &text);
+                self.identify(self.identities.text());
+                ControlFlow::Continue(())
+            }
+            // What it would ask for was asked, or not, back then.
+            _ => ControlFlow::Continue(()),
         }
-        if is_identified {
-            self.identify(self.identities.text());
-        }
-        ControlFlow::Continue(())
     }
 
     fn identify(&mut self, identity: Option<String>) {

@@ -12,6 +12,7 @@ use crate::config::{Overrides, load};
 use crate::intake::Intake;
 use crate::keeper::Keeper;
 use crate::recorder::Recorder;
+use crate::source::Maker;
 
 /// What opening the connection brings.
 enum Act {
@@ -92,8 +93,13 @@ fn stage() -> Stage {
     let intake = Arc::new(Intake::new(clock, recorder, keeper, run.id, 0));
     let source = &config.sources["bench-shunt"];
     let descriptor = ampledger_decoders::builtin::find("text-lines").unwrap();
-    let source =
-        Source::new("bench-shunt", "a script".to_owned(), source.clone(), descriptor, intake);
+    let source = Source::new(
+        "bench-shunt",
+        "a script".to_owned(),
+        source.clone(),
+        Maker::BuiltIn(descriptor),
+        intake,
+    );
     Stage { folder, source: Arc::new(source), thread }
 }
 

@@ -181,12 +181,7 @@ impl Process {
         reply
     }
 
-    fn reply(
-        &mut self,
-        number: u64,
-        head: [u8; HEAD_BYTES],
-        body: &[u8],
-    ) -> Result<Reply, Fault> {
+    fn reply(&mut self, number: u64, head: [u8; HEAD_BYTES], body: &[u8]) -> Result<Reply, Fault> {
         let message = wire::decode(head, body).map_err(|e| self.nonsense(&e.0))?;
         let FromHost::Said { batch, acknowledged, spent_ns, groups, outputs: said } = message
         else {
@@ -316,7 +311,9 @@ impl Process {
     }
 
     fn words(&mut self) -> String {
-        self.pipes.last_words().map_or(String::new(), |words| format!("; its last words: `{words}`"))
+        self.pipes
+            .last_words()
+            .map_or(String::new(), |words| format!("; its last words: `{words}`"))
     }
 }
 

@@ -45,8 +45,9 @@ pub enum Turn {
     Idle,
     /// What the decoder said, each with the number of its input.
     Said(Vec<(u64, Output)>),
-    /// The process was started again.
-    Started(Described),
+    /// The process was started again. The deadline that it wants, if it said so
+    /// on the way to where the former one was.
+    Started(Described, Option<Option<i64>>),
     /// The process ended.
     Failed(Failure),
 }
@@ -56,8 +57,8 @@ pub enum Turn {
 pub struct Failure {
     /// Why.
     pub reason: String,
-    /// The input that is left out for it, and its length.
-    pub left_out: Option<(u64, usize)>,
+    /// The input that is left out for it.
+    pub left_out: Option<Frame>,
     /// How long to wait before the next turn; `None` where the plugin is set
     /// aside.
     pub wait: Option<Duration>,
@@ -149,9 +150,9 @@ impl RemoteDriver {
             Err(fault) => return self.failed(0, fault),
         };
         match self.bring_up(&mut process) {
-            Ok(()) => {
+            Ok(wake) => {
                 (self.process, self.described) = (Some(process), described.clone());
-                Turn::Started(described)
+                Turn::Started(described, wake)
             }
             Err(fault) => {
                 // What it cannot stand twice is not given a third time.
@@ -162,8 +163,9 @@ impl RemoteDriver {
     }
 
     /// Brings a fresh process to where the former was. What it says on the way
-    /// was said before.
-    fn bring_up(&self, process: &mut Process) -> Result<(), Fault> {
+    /// was said before, but for the last deadline it wants.
+    fn bring_up(&self, process: &mut Process) -> Result<Option<Option<i64>>, Fault> {
+        let mut wake = None;
         if let Some(state) = self.history.state()
             && let Err(why) = process.restore(state)?
         {
@@ -174,10 +176,15 @@ impl RemoteDriver {
         while !left.is_empty() {
             let size = left.len().min(MOST_IN_BATCH);
             let reply = process.exchange(left[..size].iter().copied())?;
+            for (_, output) in &reply.outputs {
+                if let Output::Wake(at_us) = output {
+                    wake = Some(*at_us);
+                }
+            }
             let done = left[..size].iter().take_while(|f| f.number <= reply.acknowledged).count();
             left = &left[done.max(1)..];
         }
-        Ok(())
+        Ok(wake)
     }
 
     fn failed(&mut self, batch: usize, fault: Fault) -> Turn {
@@ -192,9 +199,10 @@ impl RemoteDriver {
 
     /// Finds out which input it was. One that ended the process as often as it
     /// may is left out.
-    fn blame(&mut self, batch: usize, fault: &Fault) -> Option<(u64, usize)> {
+    fn blame(&mut self, batch: usize, fault: &Fault) -> Option<Frame> {
         let last = self.waiting.get(batch.checked_sub(1)?)?.number;
-        let named = fault.number.filter(|n| self.waiting.iter().take(batch).any(|f| f.number == *n));
+        let named =
+            fault.number.filter(|n| self.waiting.iter().take(batch).any(|f| f.number == *n));
         let Some(culprit) = named.or((batch == 1).then_some(last)) else {
             self.singly_up_to = last;
             return None;
@@ -207,8 +215,7 @@ impl RemoteDriver {
         }
         self.record.had_one_cause(TRIES);
         let at = self.waiting.iter().position(|f| f.number == culprit)?;
-        let frame = self.waiting.remove(at)?;
-        Some((frame.number, frame.payload.len()))
+        self.waiting.remove(at)
     }
 }
 

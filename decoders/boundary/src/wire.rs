@@ -396,7 +396,8 @@ mod tests {
     fn what_a_decoder_says_reads_back() {
         let channels = vec![Channel::of(Quantity::Voltage), Channel::of(Quantity::Current)];
         let group = Arc::new(Group { name: "lead".to_owned(), channels });
-        let sample = |values| Sample { group: group.clone(), t_us: 5, instrument_t_us: Some(3), values };
+        let sample =
+            |values| Sample { group: group.clone(), t_us: 5, instrument_t_us: Some(3), values };
         let outputs = [
             Output::Sample(sample(vec![26.4, -12.1])),
             Output::Sample(sample(vec![26.3, -12.0])),
@@ -421,7 +422,8 @@ mod tests {
             panic!("it said nothing");
         };
         there.learn(&groups).unwrap();
-        let read: Vec<Output> = read.into_iter().map(|(_, s)| there.from_wire(s).unwrap()).collect();
+        let read: Vec<Output> =
+            read.into_iter().map(|(_, s)| there.from_wire(s).unwrap()).collect();
         assert_eq!(read, outputs);
     }
 

@@ -25,6 +25,17 @@ pub struct Adapter {
     /// Made by `Box`, and never freed: a plugin may keep a pointer to it.
     collector: *mut Collector,
     broken: Broken,
+    wake: Wake,
+}
+
+/// When the plugin wants a deadline. One that was called off can be on its way
+/// already; the plugin does not see it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Wake {
+    /// Not known: its state was taken up.
+    Unknown,
+    /// At this time, or not at all.
+    At(Option<i64>),
 }
 
 // SAFETY: a decoder moves to another thread only whole, and the callbacks
@@ -43,6 +54,7 @@ impl Adapter {
             decoder: ptr::null_mut(),
             collector,
             broken: Broken::default(),
+            wake: Wake::At(None),
         };
         adapter.collector().begin(Turn::Opening, 0);
         // SAFETY: the interface says that this function has this type; the host's
@@ -80,6 +92,18 @@ impl Adapter {
         told.into_iter().map(problem).collect()
     }
 
+    /// Whether the plugin wants this deadline. It is used up by it.
+    fn is_due(&mut self, now_us: i64) -> bool {
+        let is_due = match self.wake {
+            Wake::Unknown => true,
+            Wake::At(at_us) => at_us.is_some_and(|at_us| at_us <= now_us),
+        };
+        if is_due {
+            self.wake = Wake::At(None);
+        }
+        is_due
+    }
+
     fn breaks(&self, why: impl Into<String>) {
         // The first reason stays.
         let _ = self.broken.set(why.into());
@@ -115,7 +139,7 @@ fn input_of(now_us: i64, input: &Input<'_>, json: &mut Vec<u8>) -> abi::Input {
 
 impl Decoder for Adapter {
     fn handle(&mut self, now_us: i64, input: Input<'_>, out: &mut Vec<Output>) {
-        if self.broken.get().is_some() {
+        if self.broken.get().is_some() || (input == Input::Deadline && !self.is_due(now_us)) {
             return;
         }
         let mut json = Vec::new();
@@ -127,7 +151,13 @@ impl Decoder for Adapter {
         let collector = self.collector();
         collector.turn = Turn::Nobody;
         let flooded = collector.flooded;
+        let first = out.len();
         out.append(&mut collector.outputs);
+        for output in &out[first..] {
+            if let Output::Wake(at_us) = output {
+                self.wake = Wake::At(*at_us);
+            }
+        }
         if flooded {
             self.breaks("says more for one input than it may (4096 readings, 1 MiB)");
         } else if returned != abi::OK {
@@ -157,12 +187,14 @@ impl Decoder for Adapter {
     }
 
     fn restore(&mut self, snapshot: &[u8]) -> Result<(), BadSnapshot> {
+        // Nothing stands for a decoder that was given nothing yet.
+        if snapshot.is_empty() {
+            return Ok(());
+        }
         let Some(restore) = self.functions.restore else {
-            return match snapshot {
-                [] => Ok(()),
-                _ => Err(BadSnapshot("the plugin saves none".to_owned())),
-            };
+            return Err(BadSnapshot("the plugin saves none".to_owned()));
         };
+        self.wake = Wake::Unknown;
         // SAFETY: `open` returned this decoder; the bytes live until the call
         // returns.
         match unsafe { restore(self.decoder, snapshot.as_ptr(), snapshot.len()) } {

@@ -136,9 +136,7 @@ unsafe extern "C" fn send(
 }
 
 unsafe extern "C" fn drain(context: *mut c_void, quiet_us: i64) -> i32 {
-    with(context, |collector| {
-        quiet_us >= 0 && collector.say(0, || Output::Drain { quiet_us })
-    })
+    with(context, |collector| quiet_us >= 0 && collector.say(0, || Output::Drain { quiet_us }))
 }
 
 unsafe extern "C" fn wake(context: *mut c_void, at_us: i64) -> i32 {

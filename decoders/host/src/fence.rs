@@ -110,7 +110,8 @@ fn read_only() -> bool {
         let ruleset = Ruleset::default().set_compatibility(CompatLevel::BestEffort);
         let ruleset = ruleset.handle_access(all)?.handle_access(AccessNet::from_all(ABI::V6))?;
         let ruleset = ruleset.scope(Scope::from_all(ABI::V6))?.create()?;
-        let status = ruleset.add_rule(PathBeneath::new(PathFd::new("/")?, read))?.restrict_self()?;
+        let status =
+            ruleset.add_rule(PathBeneath::new(PathFd::new("/")?, read))?.restrict_self()?;
         Ok(status.ruleset != RulesetStatus::NotEnforced)
     };
     locked().unwrap_or(false)

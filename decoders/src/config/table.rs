@@ -9,6 +9,7 @@ use serde::de::{DeserializeOwned, IgnoredAny};
 use serde_json::{Map, Value};
 
 use super::locate::{self, first_name, first_place};
+use super::plugin::{self, PLUGIN, PluginConfig};
 use super::{ConfigProblem, DecoderConfig, FieldConfig, nearest, with_nearest};
 use crate::builtin;
 use crate::decoder::{Decoder, Descriptor};
@@ -20,6 +21,9 @@ use crate::decoder::{Decoder, Descriptor};
 pub struct DecoderTable {
     /// Name of the decoder.
     pub decoder: String,
+    /// The library it is in, where it is a plugin.
+    #[serde(default)]
+    pub plugin: Option<PluginConfig>,
     #[serde(default)]
     options: Map<String, Value>,
     #[serde(default)]
@@ -38,6 +42,11 @@ impl DecoderTable {
         DecoderConfig { options: self.options.clone(), fields: self.fields.clone() }
     }
 
+    /// What is wrong beyond the form of the keys.
+    pub fn check(&self) -> Vec<ConfigProblem> {
+        plugin::check(&self.decoder, self.plugin.as_ref(), &self.config())
+    }
+
     /// A fresh decoder, with its line in the list.
     pub fn build(&self) -> Result<(&'static Descriptor, Box<dyn Decoder>), ConfigProblem> {
         build(&self.decoder, &self.config())
@@ -50,8 +59,12 @@ pub fn build(
     decoder: &str,
     config: &DecoderConfig,
 ) -> Result<(&'static Descriptor, Box<dyn Decoder>), ConfigProblem> {
+    if decoder == PLUGIN {
+        let what = "a plugin runs in a process of its own; try it with `ampledger plugin check`";
+        return Err(ConfigProblem::new("decoder", what));
+    }
     let Some(descriptor) = builtin::find(decoder) else {
-        let names = builtin::BUILTIN.iter().map(|d| d.name);
+        let names = builtin::BUILTIN.iter().map(|d| d.name).chain([PLUGIN]);
         let what = format!("there is no decoder `{decoder}`; there are {}", listed(names.clone()));
         return Err(ConfigProblem::new("decoder", suggesting(what, decoder, names)));
     };
@@ -127,7 +140,7 @@ fn tables(text: &str) -> Result<Map<String, Value>, Vec<FileProblem>> {
 fn checked(text: &str, name: String, table: Value) -> (Option<FileSource>, Vec<FileProblem>) {
     let prefix = format!("sources.{name}");
     let (table, mut problems) = collect::<DecoderTable>(&prefix, table);
-    if let Some(wrong) = table.as_ref().and_then(|table| table.build().err()) {
+    for wrong in table.iter().flat_map(DecoderTable::check) {
         problems.push(ConfigProblem { key: format!("{prefix}.{}", wrong.key), ..wrong });
     }
     let mut problems: Vec<FileProblem> =

@@ -171,6 +171,8 @@ pub enum MarkerKind {
     ClockStep,
     /// Another instrument answers on this source.
     InstrumentChanged,
+    /// A decoder in a process of its own ended, or is used no more.
+    DecoderFailed,
     /// A session began, ended or was changed.
     Session,
     /// A rule decided something about the pack on a source.
