@@ -8,5 +8,6 @@ mod disk;
 mod end;
 mod line;
 mod modbus;
+mod plugin;
 mod scpi;
 mod store;

@@ -5,6 +5,7 @@ mod api;
 mod bench;
 mod binaries;
 mod daemon;
+pub mod plugins;
 mod python;
 pub mod sources;
 mod wait;

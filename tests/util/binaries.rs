@@ -38,8 +38,17 @@ fn build() -> PathBuf {
     let profile = test.ancestors().nth(2).expect("target/PROFILE/deps/TEST").to_owned();
     let target = profile.parent().expect("target/PROFILE");
     let mut command = cargo();
-    command.args(["build", "--quiet", "-p", "ampledgerd", "-p", "ampledger", "--target-dir"]);
-    command.arg(target);
+    command.args([
+        "build",
+        "--quiet",
+        "-p",
+        "ampledgerd",
+        "-p",
+        "ampledger",
+        "-p",
+        "ampledger-host",
+    ]);
+    command.arg("--target-dir").arg(target);
     if profile.ends_with("release") {
         command.arg("--release");
     }

@@ -1,6 +1,8 @@
 //! Sources as a configuration names them: the sensors of the boat yard. `DIR`
 //! stands for the bench's folder.
 
+use std::path::Path;
+
 /// The shunt in the negative lead: prints `U=… I=…`, at `DIR/NAME`.
 pub fn lines(name: &str) -> String {
     format!(
@@ -39,6 +41,29 @@ queries = [
 quantity = \"voltage_volt\"
 [sources.{name}.fields.I]
 quantity = \"current_ampere\"
+"
+    )
+}
+
+/// A source whose lines a plugin reads, at `DIR/NAME`; `more` goes into its
+/// tables. A line that ends a plugin is waited for 300 ms.
+pub fn plugin(name: &str, library: &Path, more: &str) -> String {
+    format!(
+        "
+[sources.{name}]
+decoder = \"plugin\"
+[sources.{name}.plugin]
+file = {library:?}
+reply_second = 0.3
+memory_mib = 64
+[sources.{name}.serial]
+path = \"DIR/{name}\"
+baud = 115200
+[sources.{name}.fields.U]
+quantity = \"voltage_volt\"
+[sources.{name}.fields.I]
+quantity = \"current_ampere\"
+{more}
 "
     )
 }
