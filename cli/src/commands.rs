@@ -11,6 +11,7 @@ mod export;
 mod import;
 mod man;
 mod packs;
+mod plugin;
 mod probe;
 mod redecode;
 mod report;
@@ -33,6 +34,8 @@ use jiff::tz::TimeZone;
 
 use crate::client::{BUILD, Client, default_socket};
 use crate::exit::{Exit, Failure};
+
+pub use plugin::check as plugin_check;
 
 /// Records battery tests and tells what a pack delivered
 ///
@@ -87,6 +90,7 @@ pub enum Command {
     Capture(capture::Capture),
     Decode(decode::Decode),
     Probe(probe::Probe),
+    Plugin(plugin::Plugin),
     Doctor(doctor::Doctor),
     Backup(backup::Backup),
     Thin(thin::Thin),
@@ -131,6 +135,7 @@ pub fn run(cli: Cli) -> Result<Exit, Failure> {
         Command::Capture(command) => command.run(&context),
         Command::Decode(command) => command.run(&context),
         Command::Probe(command) => command.run(&context),
+        Command::Plugin(command) => command.run(&context),
         Command::Doctor(command) => command.run(&context),
         Command::Backup(command) => command.run(&context),
         Command::Thin(command) => command.run(&context),

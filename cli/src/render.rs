@@ -3,6 +3,7 @@
 
 pub mod decode;
 pub mod packs;
+pub mod plugin;
 pub mod probe;
 pub mod redecode;
 pub mod report;
