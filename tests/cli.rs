@@ -40,6 +40,7 @@ fn every_command_speaks_json() {
         "thin --older-than 30 --json",
         &restore,
         &salvage,
+        "plugin new quay_meter --lang c --json",
         &export,
     ] {
         let json = bench.ampledger(arguments).json();

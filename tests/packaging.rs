@@ -111,6 +111,8 @@ fn an_installed_program_is_taken_away_whole_and_the_data_stay() {
     for file in [
         "usr/local/bin/ampledger",
         "usr/local/bin/ampledgerd",
+        "usr/local/libexec/ampledger/ampledger-host",
+        "usr/local/include/ampledger_plugin.h",
         "usr/local/lib/systemd/system/ampledgerd.service",
         "usr/local/lib/sysusers.d/ampledger.conf",
         "usr/local/lib/tmpfiles.d/ampledger.conf",

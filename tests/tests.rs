@@ -17,6 +17,9 @@ mod redecode;
 mod replay;
 mod sessions;
 
+// Decoders of others.
+mod plugins;
+
 // What people and programs see.
 mod api;
 mod capture;
