@@ -26,9 +26,9 @@ framing = "sync"
 sync = "a5"
 checksum = { algorithm = "sum8" }
 endian = "little"
+length = 6
 [[sources.bench-shunt.options.frames]]
 name = "live"
-length = 6
 fields = [{ name = "U", at = 1, type = "i16" }, { name = "I", at = 3, type = "i16" }]
 [sources.bench-shunt.fields.U]
 quantity = "voltage_volt"
