@@ -43,7 +43,7 @@ impl Decoding {
             }
             // It can be repaired while we run, and then it is taken.
             Err(fault) if fault.kind == FaultKind::Refused => Err(fault.text),
-            Err(fault) => match record.failed(&fault.text, std::time::Instant::now()) {
+            Err(fault) => match record.failed(&fault.text, false, std::time::Instant::now()) {
                 Some(_) => Err(fault.text),
                 None => {
                     source.plugin_is_set_aside(&record.set_aside().unwrap_or(fault.text));

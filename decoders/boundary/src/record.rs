@@ -35,13 +35,17 @@ impl FailureRecord {
         self.with(|inner| inner.set_aside.clone())
     }
 
-    /// It failed once more. Returns how long to wait before it is started
-    /// again; `None` where it is set aside.
-    pub fn failed(&self, reason: &str, now: Instant) -> Option<Duration> {
+    /// It failed once more; `again` at what it failed at before, which counts
+    /// once. Returns how long to wait before it is started again; `None` where it
+    /// is set aside.
+    pub fn failed(&self, reason: &str, again: bool, now: Instant) -> Option<Duration> {
         self.with(|inner| {
             let before = inner.failures.back().copied();
             if before.is_none_or(|at| now.duration_since(at) > STABLE) {
                 inner.in_a_row = 0;
+            }
+            if again {
+                inner.failures.pop_back();
             }
             inner.failures.retain(|at| now.duration_since(*at) <= WITHIN);
             inner.failures.push_back(now);
@@ -60,13 +64,9 @@ impl FailureRecord {
         })
     }
 
-    /// The last `tries` failures had one cause, which is dealt with: they count
-    /// as one.
-    pub fn had_one_cause(&self, tries: usize) {
-        self.with(|inner| {
-            let keep = (inner.failures.len() + 1).saturating_sub(tries);
-            inner.failures.truncate(keep.max(1));
-        });
+    /// What it failed at is dealt with: the wait starts afresh.
+    pub fn settled(&self) {
+        self.with(|inner| inner.in_a_row = 0);
     }
 
     fn with<T>(&self, act: impl FnOnce(&mut Inner) -> T) -> T {
@@ -83,12 +83,12 @@ mod tests {
         let (record, now) = (FailureRecord::default(), Instant::now());
         let mut last = Duration::ZERO;
         for n in 1..MOST_FAILURES as u64 {
-            let wait = record.failed("it crashed", now + Duration::from_secs(n)).unwrap();
+            let wait = record.failed("it crashed", false, now + Duration::from_secs(n)).unwrap();
             assert!(wait > last, "{wait:?} after {last:?}");
             last = wait;
         }
         assert_eq!(record.set_aside(), None);
-        assert_eq!(record.failed("it crashed", now + Duration::from_secs(9)), None);
+        assert_eq!(record.failed("it crashed", false, now + Duration::from_secs(9)), None);
         assert!(record.set_aside().unwrap().contains("it crashed"));
     }
 
@@ -96,7 +96,7 @@ mod tests {
     fn a_failure_now_and_then_is_forgiven() {
         let (record, now) = (FailureRecord::default(), Instant::now());
         for n in 0..20 {
-            let wait = record.failed("it crashed", now + WITHIN * n / 3).unwrap();
+            let wait = record.failed("it crashed", false, now + WITHIN * n / 3).unwrap();
             assert!(wait <= FIRST_WAIT * 2, "the wait starts afresh");
         }
     }
@@ -104,12 +104,12 @@ mod tests {
     #[test]
     fn one_input_that_was_tried_twice_counts_once() {
         let (record, now) = (FailureRecord::default(), Instant::now());
-        for input in 0..MOST_FAILURES as u64 - 1 {
-            for _ in 0..2 {
-                assert!(record.failed("it crashed", now + Duration::from_secs(input)).is_some());
-            }
-            record.had_one_cause(2);
+        for input in 1..MOST_FAILURES as u64 {
+            let at = now + Duration::from_secs(input);
+            assert!(record.failed("it crashed", false, at).is_some_and(|w| w < FIRST_WAIT * 2));
+            assert!(record.failed("it crashed", true, at).is_some());
+            record.settled();
         }
-        assert_eq!(record.set_aside(), None);
+        assert_eq!(record.failed("it crashed", false, now + Duration::from_secs(9)), None);
     }
 }

@@ -192,30 +192,32 @@ impl RemoteDriver {
         if fault.kind == FaultKind::CalledOff {
             return Turn::Failed(Failure { reason: fault.text, left_out: None, wait: None });
         }
-        let wait = self.record.failed(&fault.text, Instant::now());
-        let left_out = self.blame(batch, &fault);
+        let (left_out, again) = self.blame(batch, &fault);
+        let wait = self.record.failed(&fault.text, again, Instant::now());
+        if left_out.is_some() {
+            self.record.settled();
+        }
         Turn::Failed(Failure { reason: fault.text, left_out, wait })
     }
 
-    /// Finds out which input it was. One that ended the process as often as it
-    /// may is left out.
-    fn blame(&mut self, batch: usize, fault: &Fault) -> Option<Frame> {
-        let last = self.waiting.get(batch.checked_sub(1)?)?.number;
-        let named =
-            fault.number.filter(|n| self.waiting.iter().take(batch).any(|f| f.number == *n));
-        let Some(culprit) = named.or((batch == 1).then_some(last)) else {
-            self.singly_up_to = last;
-            return None;
+    /// Finds out which input it was, and whether that one ended the process
+    /// before. One that did so as often as it may is left out.
+    fn blame(&mut self, batch: usize, fault: &Fault) -> (Option<Frame>, bool) {
+        let Some(last) = batch.checked_sub(1).and_then(|at| self.waiting.get(at)) else {
+            return (None, false);
         };
+        let last = last.number;
         self.singly_up_to = last;
-        let tries = if self.suspect.0 == culprit { self.suspect.1 + 1 } else { 1 };
-        self.suspect = (culprit, tries);
-        if tries < TRIES {
-            return None;
+        let given = self.waiting.iter().take(batch);
+        let named = fault.number.filter(|n| given.map(|f| f.number).any(|number| number == *n));
+        let Some(culprit) = named.or((batch == 1).then_some(last)) else { return (None, false) };
+        let again = self.suspect.0 == culprit;
+        self.suspect = (culprit, if again { self.suspect.1 + 1 } else { 1 });
+        if self.suspect.1 < TRIES {
+            return (None, again);
         }
-        self.record.had_one_cause(TRIES);
-        let at = self.waiting.iter().position(|f| f.number == culprit)?;
-        self.waiting.remove(at)
+        let at = self.waiting.iter().position(|f| f.number == culprit);
+        (at.and_then(|at| self.waiting.remove(at)), again)
     }
 }
 

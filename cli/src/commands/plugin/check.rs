@@ -1,7 +1,7 @@
 //! `ampledger plugin check`: loads one plugin apart and runs it over a capture.
 
 use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -11,10 +11,11 @@ use ampledger_decoders::{DecoderConfig, Output};
 use ampledger_types::quantity::UnknownQuantity;
 use ampledger_types::{Frame, Quantity};
 use clap::Args;
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 
 use super::super::Context;
 use super::{inputs, ways};
+use crate::capture::{read_source, source_text};
 use crate::exit::{Exit, Failure};
 use crate::render::plugin;
 use crate::screen;
@@ -137,7 +138,10 @@ impl Check {
 
     fn decoder_config(&self) -> Result<DecoderConfig, Failure> {
         let mut config = match &self.config {
-            Some(file) => configured(file, self.source.as_deref())?,
+            Some(file) => {
+                let text = source_text(file)?;
+                read_source(&text, file, self.source.as_deref())?.table.config()
+            }
             None => DecoderConfig::default(),
         };
         if let Some(options) = &self.options {
@@ -154,38 +158,6 @@ impl Check {
         }
         Ok(config)
     }
-}
-
-/// The tables of a source that a decoder is built from.
-#[derive(Deserialize)]
-struct Table {
-    #[serde(flatten)]
-    config: DecoderConfig,
-}
-
-#[derive(Deserialize)]
-struct Whole {
-    #[serde(default)]
-    sources: BTreeMap<String, Table>,
-}
-
-fn configured(file: &Path, source: Option<&str>) -> Result<DecoderConfig, Failure> {
-    let name = file.display();
-    let text =
-        std::fs::read_to_string(file).map_err(Failure::io(format!("{name} cannot be read")))?;
-    let refused = |message| Failure::Refused { code: "bad_configuration", message };
-    let mut whole: Whole =
-        toml_edit::de::from_str(&text).map_err(|why| refused(format!("{name}: {why}")))?;
-    let found = match source {
-        Some(source) => whole.sources.remove(source),
-        None if whole.sources.len() == 1 => whole.sources.pop_first().map(|(_, table)| table),
-        None => {
-            let n = whole.sources.len();
-            return Err(refused(format!("{name} has {n} sources; name one with --source")));
-        }
-    };
-    let missing = || refused(format!("{name} has no source {}", source.unwrap_or_default()));
-    Ok(found.ok_or_else(missing)?.config)
 }
 
 fn check(launch: &Launch, frames: &[Frame]) -> Checked {
