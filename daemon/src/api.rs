@@ -12,8 +12,8 @@ mod report;
 mod sessions;
 mod status;
 mod stream;
-mod upkeep;
 mod suggestions;
+mod upkeep;
 
 use std::path::PathBuf;
 use std::sync::Arc;

@@ -2,8 +2,8 @@
 //! then flags. What is wrong with one source stops that source only; every
 //! problem is told with file, line, key and the nearest key that exists.
 
-mod sessions;
 mod ble;
+mod sessions;
 mod source;
 
 use std::collections::BTreeMap;

@@ -16,9 +16,7 @@ const ADDRESS: &str = "C0:00:00:00:00:01";
 
 /// The clamp, with a voltage of 1/64 V a count and a current of 10 mA a count.
 fn clamp() -> Value {
-    let counter = |uuid: &str, period_ms: u64| {
-        json!({ "uuid": uuid, "flags": ["read", "notify"], "period_ms": period_ms, "bytes": 2 })
-    };
+    let counter = |uuid: &str, period_ms: u64| json!({ "uuid": uuid, "flags": ["read", "notify"], "period_ms": period_ms, "bytes": 2 });
     json!([{ "address": ADDRESS, "name": "clamp", "services": [
         { "uuid": "1815", "characteristics": [counter("2b18", 20), counter("2aee", 20)] }
     ]}])

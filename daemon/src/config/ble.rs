@@ -58,7 +58,10 @@ fn default_stall() -> f64 {
 
 /// A characteristic: its UUID, or a table with its endpoint as well.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(untagged, expecting = "a UUID, as in \"2b18\", or a table with `characteristic` and `endpoint`")]
+#[serde(
+    untagged,
+    expecting = "a UUID, as in \"2b18\", or a table with `characteristic` and `endpoint`"
+)]
 pub enum Listed {
     /// Its endpoint is its place.
     Uuid(String),

@@ -9,8 +9,8 @@ use ampledger_decoders::{ConfigProblem, DecoderConfig};
 use ampledger_types::Instrument;
 use serde::{Deserialize, Serialize};
 
-use super::sessions::SessionsConfig;
 use super::ble::BleConfig;
+use super::sessions::SessionsConfig;
 
 /// One source. It is never written out as it stands: its options can hold a key.
 #[derive(Clone, PartialEq, Deserialize)]
