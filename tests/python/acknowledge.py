@@ -1,7 +1,7 @@
-"""Runs the daemon, and says `ACK n` as soon as it calls all samples up to
-number n recorded.
+"""Runs the daemon on a meter that prints a thousand lines a second, and says
+`ACK n` as soon as it calls all samples up to number n recorded.
 
-    acknowledge.py AMPLEDGERD CONFIGURATION SOCKET
+    acknowledge.py AMPLEDGERD CONFIGURATION SOCKET METER
 """
 
 import json
@@ -9,9 +9,23 @@ import os
 import socket
 import subprocess
 import sys
+import threading
 import time
+import tty
 
-daemon, configuration, path = sys.argv[1:4]
+daemon, configuration, path, meter = sys.argv[1:5]
+ours, theirs = os.openpty()
+tty.setraw(theirs)
+os.symlink(os.ttyname(theirs), meter)
+
+
+def print_lines():
+    while True:
+        os.write(ours, b"U=26.400 I=-12.100\n" * 5)
+        time.sleep(0.005)
+
+
+threading.Thread(target=print_lines, daemon=True).start()
 environment = dict(os.environ)
 if "DAEMON_PRELOAD" in environment:
     environment["LD_PRELOAD"] = environment.pop("DAEMON_PRELOAD")

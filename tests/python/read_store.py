@@ -50,7 +50,7 @@ def whole(part, n):
 def readings(part, n):
     how = part.take(1)[0]
     if how == 1:
-        return standalone.simple_decompress(part.rest()).view("f8")
+        return standalone.simple_decompress(part.rest())
     if how == 2:
         return np.frombuffer(part.rest(), "<f8")
     places, exceptions, at = part.take(1)[0], {}, -1

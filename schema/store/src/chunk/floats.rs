@@ -4,7 +4,8 @@
 //! Meters send decimals, so a column is kept as whole numbers and a power of
 //! ten wherever dividing gives the same bits again; what does not fit is listed.
 
-use pco::DeltaSpec;
+use pco::ChunkConfig;
+use pco::standalone::simple_compress;
 
 use super::ints::{self, Shape};
 use crate::varint;
@@ -31,9 +32,7 @@ pub(crate) fn write(values: &[f64], out: &mut Vec<u8>) {
     if !write_decimal(values, out) {
         out.truncate(begin);
         out.push(BINARY);
-        let bits: Vec<u64> = values.iter().map(|v| v.to_bits()).collect();
-        let delta = DeltaSpec::TryConsecutive(usize::from(is_smooth(values)));
-        if ints::compress(&bits, delta, out).is_none() || out.len() - begin > 1 + 8 * values.len() {
+        if compress(values, out).is_none() || out.len() - begin > 1 + 8 * values.len() {
             out.truncate(begin);
             out.push(PLAIN);
             out.extend(values.iter().flat_map(|v| v.to_le_bytes()));
@@ -46,10 +45,7 @@ pub(crate) fn read(bytes: &[u8], count: usize) -> Option<Vec<f64>> {
     let (&kind, rest) = bytes.split_first()?;
     match kind {
         DECIMAL => read_decimal(rest, count),
-        BINARY => {
-            let bits: Vec<u64> = ints::expand(rest, count)?;
-            Some(bits.into_iter().map(f64::from_bits).collect())
-        }
+        BINARY => ints::expand(rest, count),
         PLAIN => {
             let (whole, odd) = rest.as_chunks::<8>();
             let fits = odd.is_empty() && whole.len() == count;
@@ -138,9 +134,10 @@ fn scale(value: f64, power: f64) -> Option<i64> {
     (((number as f64) / power).to_bits() == value.to_bits()).then_some(number)
 }
 
-/// Whether neighbours are mostly close to each other.
-fn is_smooth(values: &[f64]) -> bool {
-    let spread = |a: f64, b: f64| (a - b).abs();
-    let close = |pair: &&[f64]| spread(pair[0], pair[1]) * 8.0 < pair[0].abs();
-    2 * values.windows(2).filter(close).count() > values.len()
+/// Lets the codec look for its mode: a product of two decimals, for one, is
+/// nearly a multiple of something, which it finds.
+fn compress(values: &[f64], out: &mut Vec<u8>) -> Option<()> {
+    let config = ChunkConfig::default().with_compression_level(6);
+    out.extend_from_slice(&simple_compress(values, &config).ok()?);
+    Some(())
 }
