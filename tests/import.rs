@@ -3,9 +3,10 @@
 
 use std::path::{Path, PathBuf};
 
+use ampledger_store::Reader;
 use serde_json::Value;
 
-use crate::util::Bench;
+use crate::util::{Bench, binary, rounds, until};
 
 /// Publisher's capacity of five measured discharges to 2.7 V, Ah. Saha and
 /// Goebel 2007, Battery Data Set, NASA Prognostics Data Repository (its README:
@@ -132,4 +133,47 @@ fn a_file_that_is_not_understood_leaves_the_store_as_it_was() {
     let run = bench.ampledger_with(&arguments).fails_with(4);
     assert!(run.err().contains("b.csv") && run.err().contains("--map"), "{}", run.err());
     assert_eq!(std::fs::read(bench.store()).expect("the store"), before);
+}
+
+#[test]
+fn an_import_that_is_killed_midway_leaves_nothing_and_can_be_given_again() {
+    let bench = Bench::new("");
+    let mut text = String::from("time_s,voltage (V),current_A\n");
+    for i in 0..400_000 {
+        let line = format!("{},{:.3},-12.1\n", i, 26.4 - f64::from(i % 1000) * 1e-3);
+        text.push_str(&line);
+    }
+    let file = bench.write("GAL-07.csv", text.as_bytes());
+    let begun = |bench: &Bench| {
+        let mut command = std::process::Command::new(binary("ampledger"));
+        let command = command.arg("import").arg(&file).arg("--store").arg(bench.store());
+        command.args(["--pack", "GAL-07", "--json"]).stdout(std::process::Stdio::null());
+        command.spawn().expect("ampledger cannot be run")
+    };
+    for round in 0..rounds(3) {
+        let mut import = begun(&bench);
+        // At another moment each time: when it has read so much of the file.
+        let part = text.len() as u64 * u64::from(round + 1) / u64::from(rounds(3) + 1);
+        until("it has read a part", || (read_by(import.id()) > part).then_some(()));
+        import.kill().expect("it cannot be killed");
+        let status = import.wait().expect("its end");
+        assert!(status.code().is_none(), "it was over before it was killed: {status}");
+        let reader = Reader::open(&bench.store()).expect("a store");
+        assert_eq!(reader.recorded_up_to(), Ok(0));
+        assert!(reader.sessions().expect("sessions").is_empty());
+        assert!(
+            reader.runs().expect("runs").is_empty() && reader.packs().expect("packs").is_empty()
+        );
+    }
+    assert!(begun(&bench).wait().expect("its end").success());
+    let reader = Reader::open(&bench.store()).expect("a store");
+    assert_eq!(reader.recorded_up_to(), Ok(400_000));
+    assert_eq!(reader.sessions().expect("sessions").len(), 1);
+}
+
+/// Bytes that a process has read so far (proc_pid_io(5)).
+fn read_by(process: u32) -> u64 {
+    let text = std::fs::read_to_string(format!("/proc/{process}/io")).unwrap_or_default();
+    let line = text.lines().find_map(|line| line.strip_prefix("rchar: "));
+    line.and_then(|number| number.parse().ok()).unwrap_or(0)
 }

@@ -34,10 +34,10 @@ fn samples(run: RunId) -> Vec<NumberedSample> {
         _ => (26_400 - (seq * 7 % 50)) as f64 / 1000.0,
     };
     let sample = |seq: u64| {
-        let (set, group) = if seq % 3 == 0 { &clamp } else { &shunt };
+        let (set, group) = if seq.is_multiple_of(3) { &clamp } else { &shunt };
         // Steady at first, then as times should not be.
         let t_us = if seq < 9_000 { seq * 100_000 + seq * 31 % 900 } else { seq.pow(4) };
-        let values = vec![value(seq), (seq as f64).sqrt()];
+        let values = [value(seq), (seq as f64).sqrt()];
         NumberedSample {
             seq,
             run,
@@ -45,7 +45,7 @@ fn samples(run: RunId) -> Vec<NumberedSample> {
             sample: Sample {
                 group: group.clone(),
                 t_us: t_us.cast_signed(),
-                instrument_t_us: (seq % 2 == 0).then_some(seq.cast_signed()),
+                instrument_t_us: seq.is_multiple_of(2).then_some(seq.cast_signed()),
                 values: values[..group.channels.len()].to_vec(),
             },
         }

@@ -63,7 +63,7 @@ fn readings() -> Result<usize, Failure> {
     }
 }
 
-pub fn begin_run(store: &mut Store) -> Result<RunId, Failure> {
+fn begin_run(store: &mut Store) -> Result<RunId, Failure> {
     let run = store.begin_run(&NewRun {
         boot_id: "bench".to_owned(),
         started_t_us: 0,

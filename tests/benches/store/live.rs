@@ -35,7 +35,7 @@ pub fn compare(folder: &Path) -> Result<(), Failure> {
     let (ours, cpu) = (clock::written()? - begin, clock::cpu()? - cpu);
     drop(store);
 
-    let mut rows = Rows::create(&folder.join("live-rows.db"), "FULL")?;
+    let rows = Rows::create(&folder.join("live-rows.db"), "FULL")?;
     let mut sources: Vec<Source> = (0..SOURCES).map(make).collect();
     let begin = clock::written()?;
     for _ in 0..SECONDS {
