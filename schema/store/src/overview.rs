@@ -8,13 +8,13 @@ use std::ops::{ControlFlow, Range as Span};
 use ampledger_types::{Channel, RunId};
 use rusqlite::{Connection, Row, params};
 
+use crate::columns::Block;
 use crate::error::{Fault, StoreError};
 use crate::intern::Origins;
-use crate::merge;
+use crate::read::Range;
 use crate::reader::Reader;
 use crate::redecode::Stretch;
 use crate::summary::{HOUR_US, MINUTE_US, Summary};
-use crate::walk::Access;
 
 /// Buckets that an overview has at most.
 const MOST_BUCKETS: i64 = 1 << 20;
@@ -65,23 +65,15 @@ impl Reader {
         Ok(buckets.done())
     }
 
-    fn samples_of(
-        &self,
-        range: &crate::read::Range,
-        buckets: &mut Buckets,
-    ) -> Result<(), StoreError> {
-        let redecodings = self.redecodings(range)?;
-        merge::samples(&Access::Reader(self), range, &redecodings, |given| {
-            let sample = &given.sample;
-            for (channel, value) in sample.group.channels.iter().zip(&sample.values) {
-                if !value.is_nan() {
-                    let mut one = Summary::default();
-                    one.add(*value);
-                    buckets.join(channel, (sample.t_us, sample.t_us), one);
-                }
-            }
-            ControlFlow::Continue(())
-        })
+    fn samples_of(&self, range: &Range, buckets: &mut Buckets) -> Result<(), StoreError> {
+        self.columns(
+            range,
+            |_| true,
+            |block| {
+                buckets.take_block(&block);
+                ControlFlow::Continue(())
+            },
+        )
     }
 }
 
@@ -119,6 +111,25 @@ impl Bucket {
 impl Buckets {
     fn number(&self, t_us: i64) -> i64 {
         t_us.saturating_sub(self.from_us).div_euclid(self.width_us)
+    }
+
+    /// Takes samples in, those that follow each other in a bucket at once.
+    fn take_block(&mut self, block: &Block) {
+        let mut begin = 0;
+        while begin < block.t_us.len() {
+            let number = self.number(block.t_us[begin]);
+            let same = block.t_us[begin..].iter().take_while(|t_us| self.number(**t_us) == number);
+            let end = begin + same.count();
+            let times = (block.t_us[begin], block.t_us[end - 1]);
+            for (channel, values) in block.group.channels.iter().zip(&block.values) {
+                let mut part = Summary::default();
+                values[begin..end].iter().for_each(|value| part.add(*value));
+                if part.count > 0 {
+                    self.join(channel, times, part);
+                }
+            }
+            begin = end;
+        }
     }
 
     /// Takes in what a channel read between two moments, in any order.

@@ -47,11 +47,17 @@ impl Summary {
 
     /// Takes a value in.
     pub fn add(&mut self, value: f64) {
-        if !value.is_nan() {
-            let (min, max) = (value, value);
-            let (sum, first, last) = (value, value, value);
-            self.join(&Summary { count: 1, min, max, sum, first, last });
+        if value.is_nan() {
+            return;
         }
+        if self.count == 0 {
+            (self.min, self.max, self.first) = (value, value, value);
+        }
+        self.count += 1;
+        self.min = self.min.min(value);
+        self.max = self.max.max(value);
+        self.sum += value;
+        self.last = value;
     }
 
     /// Takes in what came after.

@@ -112,8 +112,8 @@ fn whichever_page_is_damaged_salvage_brings_the_rest_and_nothing_false() {
         brought.push(found.len());
     }
     // All but a few pages cost one chunk at most.
-    let good = brought.iter().filter(|found| **found >= samples.len() - 4096).count();
-    assert!(good * 10 >= brought.len() * 9, "{brought:?}");
+    let bad = brought.iter().filter(|found| **found < samples.len() - 4096).count();
+    assert!(bad <= 8, "{brought:?}");
 }
 
 #[test]
