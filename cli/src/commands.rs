@@ -14,6 +14,7 @@ mod packs;
 mod plugin;
 mod probe;
 mod redecode;
+mod reload;
 mod report;
 mod restore;
 mod salvage;
@@ -91,6 +92,7 @@ pub enum Command {
     Decode(decode::Decode),
     Probe(probe::Probe),
     Plugin(plugin::Plugin),
+    Reload(reload::Reload),
     Doctor(doctor::Doctor),
     Backup(backup::Backup),
     Thin(thin::Thin),
@@ -136,6 +138,7 @@ pub fn run(cli: Cli) -> Result<Exit, Failure> {
         Command::Decode(command) => command.run(&context),
         Command::Probe(command) => command.run(&context),
         Command::Plugin(command) => command.run(&context),
+        Command::Reload(command) => command.run(&context),
         Command::Doctor(command) => command.run(&context),
         Command::Backup(command) => command.run(&context),
         Command::Thin(command) => command.run(&context),

@@ -6,6 +6,7 @@ pub mod packs;
 pub mod plugin;
 pub mod probe;
 pub mod redecode;
+pub mod reload;
 pub mod report;
 pub mod sessions;
 pub mod sources;

@@ -8,6 +8,7 @@ mod frames;
 mod listen;
 mod packs;
 mod pieces;
+mod reload;
 mod report;
 mod sessions;
 mod status;
@@ -21,7 +22,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use ampledger_store::Reader;
-use ampledger_types::api::{BUILD_HEADER, SourceStatus};
+use ampledger_types::api::BUILD_HEADER;
 use axum::Router;
 use axum::extract::{DefaultBodyLimit, Request, State};
 use axum::http::HeaderValue;
@@ -32,7 +33,8 @@ use axum::routing::{get, post, put};
 use crate::attendant::Attendant;
 use crate::intake::Intake;
 use crate::reading::read;
-use crate::source::Source;
+use crate::reload::Asks;
+use crate::roster::Roster;
 
 pub use error::ApiError;
 pub use listen::{ListenError, bind};
@@ -47,12 +49,12 @@ const REQUEST_LIMIT: Duration = Duration::from_secs(120);
 pub struct Daemon {
     /// Where samples enter; clock, recorder and keeper hang on it.
     pub intake: Arc<Intake>,
-    /// The sources that run.
-    pub sources: Vec<Arc<Source>>,
     /// Who begins and ends sessions by rule.
     pub attendant: Attendant,
-    /// The sources that are refused, as they are shown.
-    pub refused: Vec<SourceStatus>,
+    /// The sources.
+    pub roster: Roster,
+    /// Where to ask for the configuration to be read again.
+    pub reload: Asks,
     /// The store's file.
     pub store_path: PathBuf,
     /// The store's name.
@@ -81,6 +83,7 @@ pub fn router(daemon: Arc<Daemon>) -> Router {
     Router::new()
         .route("/v1/status", get(status::status))
         .route("/v1/sources", get(status::sources))
+        .route("/v1/reload", post(reload::reload))
         .route("/v1/sources/{name}/frames", get(frames::frames))
         .route("/v1/sessions", get(sessions::list).post(sessions::start))
         .route("/v1/suggestions", get(suggestions::list))

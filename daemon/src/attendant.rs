@@ -55,7 +55,7 @@ impl Attendant {
         let name = &sample.decode_set.source;
         let mut wards = self.lock();
         if !wards.contains_key(name) {
-            let Some(source) = daemon.sources.iter().find(|s| s.name == *name) else {
+            let Some(source) = daemon.roster.find(name) else {
                 return Vec::new();
             };
             let feed = PackFeed::new(name, unnamed(&source.config.instrument));
@@ -130,7 +130,7 @@ pub async fn attend(daemon: Arc<Daemon>, stop: CancellationToken) {
 }
 
 async fn act(daemon: &Daemon, name: &str, news: &PackNews) -> Result<(), ApiError> {
-    let Some(source) = daemon.sources.iter().find(|s| s.name == name).cloned() else {
+    let Some(source) = daemon.roster.find(name) else {
         return Ok(());
     };
     let open = open_session(daemon, name).await?;
@@ -189,7 +189,8 @@ async fn open_session(daemon: &Daemon, source: &str) -> Result<Option<Session>, 
 /// begins a session nor counts as a pack that was gone. Gives the present run.
 async fn look_back(daemon: &Daemon) -> Result<Run, ApiError> {
     let (own, now_us) = (daemon.intake.run, daemon.intake.clock.now_us());
-    let live = daemon.sources.iter().filter(|source| source.config.replay.is_none());
+    let running = daemon.roster.all();
+    let live = running.iter().filter(|source| source.config.replay.is_none());
     let settings: Vec<_> = live.map(|s| (s.name.clone(), unnamed(&s.config.instrument))).collect();
     let read = daemon.read(move |reader| {
         let feeds = settings.into_iter().map(|(name, setting)| {

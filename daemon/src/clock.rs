@@ -25,9 +25,9 @@ pub struct Clock {
 enum Hands {
     /// The system's own clocks.
     System,
-    /// Set by a test: boot clock and wall clock, microseconds.
+    /// Set by a test: boot clock, wall clock, and time slept, microseconds.
     #[cfg(test)]
-    Set(Mutex<(i64, i64)>),
+    Set(Mutex<(i64, i64, i64)>),
 }
 
 impl Clock {
@@ -55,15 +55,30 @@ impl Clock {
             boot_id: boot_id.to_owned(),
             rate: 1.0,
             anchor: ClockObservation { t_us, unix_us, synchronised: true },
-            hands: Hands::Set(Mutex::new((t_us, unix_us))),
+            hands: Hands::Set(Mutex::new((t_us, unix_us, 0))),
         }
     }
 
     /// Sets a standing clock.
     #[cfg(test)]
     pub fn set(&self, t_us: i64, unix_us: i64) {
+        self.with_hands(|(t, unix, _)| (*t, *unix) = (t_us, unix_us));
+    }
+
+    /// Lets a standing clock pass some time, asleep or awake.
+    #[cfg(test)]
+    pub fn pass(&self, us: i64, asleep: bool) {
+        self.with_hands(|(t, unix, slept)| {
+            *t += us;
+            *unix += us;
+            *slept += if asleep { us } else { 0 };
+        });
+    }
+
+    #[cfg(test)]
+    fn with_hands(&self, act: impl FnOnce(&mut (i64, i64, i64))) {
         if let Hands::Set(hands) = &self.hands {
-            *hands.lock().unwrap_or_else(|e| e.into_inner()) = (t_us, unix_us);
+            act(&mut hands.lock().unwrap_or_else(|e| e.into_inner()));
         }
     }
 
@@ -99,6 +114,20 @@ impl Clock {
         ClockObservation { synchronised: synchronised && self.rate == 1.0, ..self.both() }
     }
 
+    /// How long the machine slept since it was started, real microseconds.
+    pub fn slept_us(&self) -> i64 {
+        match &self.hands {
+            #[cfg(test)]
+            Hands::Set(hands) => hands.lock().unwrap_or_else(|e| e.into_inner()).2,
+            Hands::System => {
+                let (boot, awake) =
+                    (clock_gettime(ClockId::Boottime), clock_gettime(ClockId::Monotonic));
+                let us = |t: rustix::time::Timespec| t.tv_sec * 1_000_000 + t.tv_nsec / 1_000;
+                us(boot) - us(awake)
+            }
+        }
+    }
+
     /// Waits until the boot clock shows `t_us`.
     pub async fn sleep_until(&self, t_us: i64) {
         loop {
@@ -115,7 +144,7 @@ impl Clock {
         match &self.hands {
             #[cfg(test)]
             Hands::Set(hands) => {
-                let (t_us, unix_us) = *hands.lock().unwrap_or_else(|e| e.into_inner());
+                let (t_us, unix_us, _) = *hands.lock().unwrap_or_else(|e| e.into_inner());
                 ClockObservation { t_us, unix_us, synchronised: true }
             }
             Hands::System if self.rate == 1.0 => real_now(),

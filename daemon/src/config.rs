@@ -88,6 +88,22 @@ pub struct Overrides {
     pub socket: Option<PathBuf>,
 }
 
+/// Where the configuration comes from, so that it can be read again.
+#[derive(Clone, Debug, Default)]
+pub struct Origin {
+    /// `--config`
+    pub file: Option<PathBuf>,
+    /// What the command line overrides.
+    pub overrides: Overrides,
+}
+
+impl Origin {
+    /// Reads the configuration from all the places it can come from.
+    pub fn load(&self) -> Result<Config, ConfigError> {
+        load(self.file.as_deref(), &self.overrides)
+    }
+}
+
 /// One thing that is wrong.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Problem {

@@ -18,6 +18,8 @@ mod plugin;
 mod reading;
 mod recorder;
 mod redecode;
+mod reload;
+mod roster;
 mod service;
 mod source;
 mod sources;
@@ -69,7 +71,8 @@ fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let overrides =
         config::Overrides { store: arguments.store.clone(), socket: arguments.socket.clone() };
-    let config = match config::load(arguments.config.as_deref(), &overrides) {
+    let origin = config::Origin { file: arguments.config.clone(), overrides };
+    let config = match origin.load() {
         Ok(config) => config,
         Err(error) => {
             eprintln!("ampledgerd: {error}");
@@ -83,7 +86,7 @@ fn main() -> ExitCode {
         eprintln!("ampledgerd: `log.filter`: {error}");
         return ExitCode::from(EXIT_CONFIG);
     }
-    match service::run(config, arguments.clock_rate) {
+    match service::run(config, origin, arguments.clock_rate) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
             tracing::error!("{error}");

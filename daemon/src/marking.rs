@@ -12,7 +12,8 @@ use crate::api::{ApiError, Daemon};
 
 /// The sources that are meant; none named means all that can be used.
 pub fn sources(daemon: &Daemon, named: &[String]) -> Result<Vec<String>, ApiError> {
-    let known: Vec<&str> = daemon.sources.iter().map(|s| s.name.as_str()).collect();
+    let running = daemon.roster.all();
+    let known: Vec<&str> = running.iter().map(|s| s.name.as_str()).collect();
     if known.is_empty() && named.is_empty() {
         let message = "no source is configured, so nothing can be recorded; add one to the \
                        configuration (`ampledger doctor` shows where)";
@@ -88,7 +89,7 @@ fn now(daemon: &Daemon) -> Bound {
 }
 
 fn is_replay(daemon: &Daemon, name: &str) -> bool {
-    daemon.sources.iter().any(|s| s.name == name && s.config.replay.is_some())
+    daemon.roster.find(name).is_some_and(|source| source.config.replay.is_some())
 }
 
 async fn latest_replay(daemon: &Daemon, source: String) -> Result<Run, ApiError> {

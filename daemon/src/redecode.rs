@@ -90,7 +90,7 @@ fn configured(daemon: &Daemon) -> BTreeMap<String, Reading> {
         };
         (source.name.clone(), reading)
     };
-    daemon.sources.iter().map(reading).collect()
+    daemon.roster.all().iter().map(reading).collect()
 }
 
 fn given(with: &ConfigText) -> Result<BTreeMap<String, Reading>, ApiError> {

@@ -9,9 +9,9 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use ampledger_store::{NewRun, OpenError, Store, StoreError};
-use ampledger_types::api::SourceStatus;
 use ampledger_types::{ClockObservation, MarkerKind};
 use tokio::signal::unix::{SignalKind, signal};
+use tokio::sync::mpsc;
 use tokio::task::LocalSet;
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
@@ -19,12 +19,13 @@ use tokio_util::task::TaskTracker;
 use crate::api::{self, Daemon, ListenError};
 use crate::attendant::{Attendant, attend};
 use crate::clock::{Clock, scaled_boot_id};
-use crate::config::Config;
-use crate::health::Health;
+use crate::config::{Config, Origin};
 use crate::intake::Intake;
 use crate::keeper::Keeper;
 use crate::recorder::Recorder;
-use crate::{BUILD, sources, timekeeping, upkeep};
+use crate::reload::{self, Asked, Loaded};
+use crate::roster::Roster;
+use crate::{BUILD, timekeeping, upkeep};
 
 /// How long an orderly stop may take before it is forced.
 const STOP_LIMIT: Duration = Duration::from_secs(20);
@@ -66,19 +67,20 @@ impl ServiceError {
 }
 
 /// Runs the daemon.
-pub fn run(config: Config, clock_rate: f64) -> Result<(), ServiceError> {
+pub fn run(config: Config, origin: Origin, clock_rate: f64) -> Result<(), ServiceError> {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     let local = LocalSet::new();
-    let result = runtime.block_on(local.run_until(serve(config, clock_rate)));
+    let result = runtime.block_on(local.run_until(serve(config, origin, clock_rate)));
     runtime.shutdown_timeout(Duration::from_secs(1));
     result
 }
 
-async fn serve(config: Config, clock_rate: f64) -> Result<(), ServiceError> {
+async fn serve(config: Config, origin: Origin, clock_rate: f64) -> Result<(), ServiceError> {
     for problem in &config.problems {
         tracing::error!("{problem}");
     }
-    let (daemon, recorder_thread, tasks, stop) = assemble(&config, clock_rate).await?;
+    let Parts { daemon, recorder_thread, tasks, stop, asked } =
+        assemble(&config, clock_rate).await?;
     let listener = api::bind(&config.api.socket).await?;
     daemon.intake.mark(MarkerKind::RecordingBegan, None, format!("recording began ({BUILD})"));
     let served = stop.clone();
@@ -88,11 +90,13 @@ async fn serve(config: Config, clock_rate: f64) -> Result<(), ServiceError> {
     tasks.spawn_local(timekeeping::keep(daemon.clone(), stop.clone()));
     tasks.spawn_local(upkeep::keep(daemon.clone(), stop.clone()));
     tasks.spawn_local(attend(daemon.clone(), stop.clone()));
+    let loaded = Loaded { origin, lasting: reload::lasting(&config) };
+    tasks.spawn_local(reload::keep(daemon.clone(), loaded, asked, stop.clone()));
     tasks.close();
     tracing::info!(
         store = %config.store.path.display(),
         socket = %config.api.socket.display(),
-        sources = daemon.sources.len(),
+        sources = daemon.roster.all().len(),
         "recording"
     );
     tell_service_manager(&[sd_notify::NotifyState::Ready]);
@@ -112,7 +116,13 @@ async fn serve(config: Config, clock_rate: f64) -> Result<(), ServiceError> {
     Ok(())
 }
 
-type Parts = (Arc<Daemon>, JoinHandle<bool>, TaskTracker, CancellationToken);
+struct Parts {
+    daemon: Arc<Daemon>,
+    recorder_thread: JoinHandle<bool>,
+    tasks: TaskTracker,
+    stop: CancellationToken,
+    asked: Asked,
+}
 
 async fn assemble(config: &Config, clock_rate: f64) -> Result<Parts, ServiceError> {
     let (mut store, aside) = Store::open_or_set_aside(&config.store.path)?;
@@ -128,7 +138,8 @@ async fn assemble(config: &Config, clock_rate: f64) -> Result<Parts, ServiceErro
     let instruments = config.sources.iter().map(|(n, s)| (n.clone(), s.instrument.clone()));
     store.put_instruments(run.id, &instruments.collect())?;
     let keeper = Arc::new(Keeper::new(config.store.path.clone()));
-    let (recorder, thread) = Recorder::start(store, config.store.frame_log_mebibyte << 20)?;
+    let (recorder, recorder_thread) =
+        Recorder::start(store, config.store.frame_log_mebibyte << 20)?;
     recorder.observation(clock.boot_id(), clock.observation(false));
     let intake = Arc::new(Intake::new(clock, recorder, keeper, run.id, newest));
     intake.keeper.add_run(&run);
@@ -137,20 +148,20 @@ async fn assemble(config: &Config, clock_rate: f64) -> Result<Parts, ServiceErro
     }
     intake.keeper.resume(&intake).await;
     let (tasks, stop) = (TaskTracker::new(), CancellationToken::new());
-    let running = config
-        .sources
-        .iter()
-        .filter_map(|(name, source)| sources::start(name, source.clone(), &intake, &tasks, &stop));
+    let roster = Roster::new(intake.clone(), tasks.clone(), stop.clone());
+    config.sources.iter().for_each(|(name, source)| roster.begin(name, source));
+    roster.refuse(&config.refused);
+    let (reload, asked) = mpsc::channel(1);
     let daemon = Daemon {
-        sources: running.collect(),
         attendant: Attendant::default(),
-        refused: refused(config, &intake),
+        roster,
+        reload,
         store_path: absolute(&config.store.path),
         store_uuid,
         synchronised: AtomicBool::new(false),
         intake,
     };
-    Ok((Arc::new(daemon), thread, tasks, stop))
+    Ok(Parts { daemon: Arc::new(daemon), recorder_thread, tasks, stop, asked })
 }
 
 /// Recording goes on in a new store; what the old one holds is for a person.
@@ -178,16 +189,6 @@ fn make_clock(store: &Store, rate: f64) -> Result<Clock, ServiceError> {
     let seen = store.reader()?.observations(&scaled_boot_id(rate))?;
     let anchor: Option<ClockObservation> = seen.into_iter().min_by_key(|o| o.t_us);
     Ok(Clock::scaled(rate, anchor))
-}
-
-fn refused(config: &Config, intake: &Intake) -> Vec<SourceStatus> {
-    let show = |(name, problems): (&String, &Vec<crate::config::Problem>)| {
-        let told: Vec<String> = problems.iter().map(ToString::to_string).collect();
-        let health = Health::new(name, "not opened".to_owned(), "", &intake.clock);
-        health.refused(&told.join("; "), &intake.clock);
-        health.status(&intake.clock)
-    };
-    config.refused.iter().map(show).collect()
 }
 
 /// Sources end first, so that what they hold goes to the record; then the

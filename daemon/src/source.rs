@@ -130,6 +130,11 @@ impl Source {
         self.last_frame.load(Ordering::Relaxed) + 1
     }
 
+    /// Goes on with the numbers of the source that had its name before.
+    pub fn number_frames_after(&self, last: u64) {
+        self.last_frame.store(last, Ordering::Relaxed);
+    }
+
     /// A frame is given to the decoder: it goes into the log.
     pub fn framed(&self, frame: Frame) {
         self.last_frame.store(frame.number, Ordering::Relaxed);

@@ -58,6 +58,9 @@ fn counted(source: &SourceStatus) -> String {
         format!("{} bytes", counters.bytes),
         format!("opened {} times", counters.opened),
     ];
+    if counters.lost > 0 {
+        parts.push(format!("lost {}", counters.lost));
+    }
     for (kind, count) in &counters.complaints {
         parts.push(format!("{count} {}", kind.replace('_', " ")));
     }

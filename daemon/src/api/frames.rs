@@ -29,7 +29,7 @@ pub async fn frames(
     Query(asked): Query<Asked>,
 ) -> Result<Response, ApiError> {
     let stretch = stretch(&daemon, asked).await?;
-    let running = daemon.sources.iter().find(|source| source.name == name);
+    let running = daemon.roster.find(&name);
     match running {
         Some(source) => source.flush_log(),
         None => known(&daemon, &name).await?,
@@ -63,8 +63,8 @@ async fn stretch(daemon: &Daemon, asked: Asked) -> Result<Stretch, ApiError> {
 /// A source that is no longer configured may still have a log.
 async fn known(daemon: &Daemon, name: &str) -> Result<(), ApiError> {
     let mut all = daemon.read(|reader| Ok(reader.sources()?)).await?;
-    all.extend(daemon.sources.iter().map(|source| source.name.clone()));
-    all.extend(daemon.refused.iter().map(|source| source.name.clone()));
+    all.extend(daemon.roster.all().iter().map(|source| source.name.clone()));
+    all.extend(daemon.roster.refused().iter().map(|source| source.name.clone()));
     if all.iter().any(|known| known == name) {
         return Ok(());
     }

@@ -128,7 +128,7 @@ pub async fn redecode(
 ) -> Result<Json<RedecodeResponse>, ApiError> {
     let mut session = find(&daemon, session).await?;
     let readings = redecode::readings(&daemon, &session, request.with.as_ref())?;
-    daemon.sources.iter().for_each(|source| source.flush_log());
+    daemon.roster.all().iter().for_each(|source| source.flush_log());
     daemon.intake.recorder.with_store(|_| ()).await?;
     // What holds now is issued first: the new revision names it.
     report(&daemon, &session).await?;

@@ -43,8 +43,9 @@ pub async fn openapi() -> impl IntoResponse {
 }
 
 fn all_sources(daemon: &Daemon) -> Vec<SourceStatus> {
-    let running = daemon.sources.iter().map(|s| s.health.status(&daemon.intake.clock));
-    let mut all: Vec<SourceStatus> = running.chain(daemon.refused.iter().cloned()).collect();
+    let running = daemon.roster.all();
+    let running = running.iter().map(|source| source.health.status(&daemon.intake.clock));
+    let mut all: Vec<SourceStatus> = running.chain(daemon.roster.refused()).collect();
     all.sort_by(|a, b| a.name.cmp(&b.name));
     all
 }

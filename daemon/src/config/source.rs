@@ -193,6 +193,7 @@ impl fmt::Debug for SourceConfig {
         f.debug_struct("SourceConfig")
             .field("decoder", &self.decoder)
             .field("serial", &self.serial)
+            .field("ble", &self.ble)
             .field("replay", &self.replay)
             .field("plugin", &self.plugin)
             .field("decoder_config", &self.decoder_config())

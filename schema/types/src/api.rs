@@ -97,7 +97,7 @@ pub struct SourceStatus {
     pub identity: Option<String>,
     /// The latest value of each channel.
     pub latest: Vec<LatestReading>,
-    /// What was counted since the daemon began.
+    /// What was counted since the daemon began, or since it was configured.
     pub counters: SourceCounters,
 }
 
@@ -116,7 +116,7 @@ pub struct LatestReading {
     pub age_second: f64,
 }
 
-/// What was counted on a source.
+/// What was counted on a source since it was begun.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct SourceCounters {
     /// Times it was opened.
@@ -348,6 +348,30 @@ pub struct ChannelTotal {
     pub lowest: f64,
     /// The highest.
     pub highest: f64,
+}
+
+/// The answer to reading the configuration again.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ReloadResponse {
+    /// Sources that were begun.
+    pub begun: Vec<String>,
+    /// Sources that were ended and begun again, because they are configured
+    /// otherwise.
+    pub changed: Vec<String>,
+    /// Sources that go on untouched, but whose instrument is described
+    /// otherwise: for all that was recorded since the daemon began.
+    pub described: Vec<String>,
+    /// Sources that were ended, because they are not configured any more.
+    pub ended: Vec<String>,
+    /// Sources that go on as they were.
+    pub untouched: Vec<String>,
+    /// Sources that go on as they were, because what the file says of them now
+    /// is wrong.
+    pub kept: Vec<String>,
+    /// Sections that changed, and count only from the next start on.
+    pub after_restart: Vec<String>,
+    /// Everything that is wrong with the file.
+    pub problems: Vec<String>,
 }
 
 /// One line of `GET /v1/sessions`

@@ -169,6 +169,12 @@ pub enum MarkerKind {
     TimeBackwards,
     /// The wall clock was stepped.
     ClockStep,
+    /// Whether the wall clock can be trusted changed.
+    ClockTrust,
+    /// The machine slept.
+    Suspended,
+    /// The configuration was read again, and something changed.
+    Configuration,
     /// Another instrument answers on this source.
     InstrumentChanged,
     /// A decoder in a process of its own ended, or is used no more.

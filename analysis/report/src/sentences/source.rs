@@ -40,15 +40,17 @@ fn silent(status: &SourceStatus, now_unix_us: i64, zone: &TimeZone) -> String {
     });
     let last = readings(status).map_or(String::new(), |values| format!(": last {values}"));
     let reason = status.reason.as_ref().map_or(String::new(), |r| format!("; {}", trimmed(r)));
-    since + &last + &reason
+    since + &last + &reason + &retry(status)
 }
 
 fn why(status: &SourceStatus) -> String {
     let reason = status.reason.as_ref().map_or(String::new(), |r| format!(": {}", trimmed(r)));
-    let retry = status
-        .retry_in_second
-        .map_or(String::new(), |s| format!("; next try in {}", dates::duration(s)));
-    reason + &retry
+    reason + &retry(status)
+}
+
+fn retry(status: &SourceStatus) -> String {
+    let text = |second: f64| format!("; next try in {}", dates::duration(second));
+    status.retry_in_second.map_or(String::new(), text)
 }
 
 /// The latest voltage, and the current while it is live.
