@@ -9,5 +9,6 @@ mod end;
 mod line;
 mod modbus;
 mod plugin;
+mod reload;
 mod scpi;
 mod store;

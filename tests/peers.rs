@@ -3,14 +3,18 @@
 
 mod bluetooth;
 mod cable;
+mod chance;
 mod modbus;
+mod numbered;
 mod relay;
 mod scpi;
 mod sensor;
 
 pub use bluetooth::Bluetooth;
 pub use cable::Cable;
+pub use chance::Chance;
 pub use modbus::{Maker, ModbusServer};
+pub use numbered::numbered;
 pub use relay::{Relay, Trouble};
 pub use scpi::{Manners, Scpi};
 pub use sensor::{Sensor, line};

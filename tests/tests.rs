@@ -37,6 +37,7 @@ mod store_format;
 // What goes wrong, and what it costs.
 mod faults;
 mod regression;
+mod soak;
 
 // The tree itself: crates, lints, documents, packaging.
 mod packaging;

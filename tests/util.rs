@@ -7,6 +7,7 @@ mod binaries;
 mod daemon;
 pub mod plugins;
 mod python;
+pub mod record;
 pub mod sources;
 mod wait;
 

@@ -5,8 +5,8 @@ use std::time::Duration;
 use ampledger_types::api::SourceState;
 use serde_json::json;
 
-use crate::peers::{Cable, Sensor, line};
-use crate::util::{Bench, sources};
+use crate::peers::{Cable, Chance, Sensor, line, numbered};
+use crate::util::{Bench, Daemon, record, rounds, sources};
 
 const PACE: Duration = Duration::from_millis(10);
 
@@ -89,4 +89,53 @@ fn a_source_that_falls_silent_is_called_quiet_then_dark() {
     assert!(dark.since_unix_time_second.is_some(), "{dark:?}");
     cable.send(line(26.4, -12.1).as_bytes());
     daemon.until("live again", "bench-shunt", |s| s.state == SourceState::Live);
+}
+
+/// Bytes that the daemon has taken from the source until it is lost for the
+/// `lost`th time.
+fn bytes_at_loss(daemon: &Daemon, lost: u64) -> u64 {
+    daemon.until("it is lost", "bench-shunt", |s| s.counters.lost >= lost).counters.bytes
+}
+
+#[test]
+fn every_whole_frame_sent_while_the_line_was_up_is_recorded_once_over_200_unplugs() {
+    let bench = Bench::new(&sources::numbered("bench-shunt"));
+    let cable = Cable::plugged(bench.path("bench-shunt"));
+    let daemon = bench.daemon();
+    let mut chance = Chance::new();
+    let (mut next, mut expected, mut taken_before) = (0u32, Vec::new(), 0);
+    for round in 1..=u64::from(rounds(200)) {
+        daemon.until_opened("bench-shunt", round);
+        let first = next;
+        let mut stream: Vec<u8> = Vec::new();
+        for _ in 0..chance.within(1..30) {
+            stream.extend(numbered(next));
+            next += 1;
+        }
+        // The cable is pulled in the middle of a frame, mostly.
+        stream.truncate(stream.len() - chance.within(0..8) as usize);
+        for piece in stream.chunks(chance.within(1..40) as usize) {
+            cable.send(piece);
+        }
+        let sent = stream.len() as u64;
+        if chance.one_in(2) {
+            // All that the meter has counted as sent has arrived.
+            daemon.until("all bytes are taken", "bench-shunt", |s| {
+                s.counters.bytes == taken_before + sent
+            });
+        }
+        cable.unplug();
+        // What is lost on the way is lost from some byte on.
+        let taken = bytes_at_loss(&daemon, round);
+        let whole = (taken - taken_before) / 8;
+        assert!(taken - taken_before <= sent, "more than was sent");
+        expected.extend(first..first + whole as u32);
+        taken_before = taken;
+        cable.plug();
+    }
+    assert!(daemon.stop().success());
+    let found = record::numbers(&bench.store(), "bench-shunt");
+    let found: Vec<u32> = found.into_iter().map(|(number, _)| number).collect();
+    assert!(expected.len() > 5 * rounds(200) as usize, "most frames arrive");
+    assert_eq!(found, expected);
 }

@@ -9,7 +9,7 @@ use std::sync::{Arc, Mutex, MutexGuard};
 use std::time::{Duration, Instant};
 
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
-use rustix::fs::{Mode, OFlags};
+use rustix::fs::{FlockOperation, Mode, OFlags};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
 
@@ -50,6 +50,14 @@ impl Cable {
     pub fn unplug(&self) {
         std::fs::remove_file(&self.device).expect("the cable is not plugged in");
         *self.lock() = None;
+    }
+
+    /// Whether no other process has locked the device for himself.
+    pub fn is_free(&self) -> bool {
+        let ends = self.lock();
+        let ends = ends.as_ref().expect("the cable is not plugged in");
+        let taken = rustix::fs::flock(&ends.device, FlockOperation::NonBlockingLockExclusive);
+        taken.is_ok() && rustix::fs::flock(&ends.device, FlockOperation::Unlock).is_ok()
     }
 
     /// Bits per second, as the daemon set the device.

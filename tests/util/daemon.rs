@@ -114,6 +114,11 @@ impl Daemon {
         until("the daemon stops", || self.child.try_wait().expect("the daemon's state"))
     }
 
+    /// SIGHUP: read the configuration again.
+    pub fn hang_up(&self) {
+        self.signal(Signal::HUP);
+    }
+
     fn signal(&self, signal: Signal) {
         let id = i32::try_from(self.child.id()).expect("a process number");
         kill_process(Pid::from_raw(id).expect("a process number"), signal).expect("a signal");

@@ -100,3 +100,29 @@ sign = \"discharging-positive\"
 "
     )
 }
+
+/// A meter whose frames have a number and a checksum, at `DIR/NAME`: the number
+/// is recorded as so many millivolts.
+pub fn numbered(name: &str) -> String {
+    format!(
+        "
+[sources.{name}]
+decoder = \"frames\"
+[sources.{name}.serial]
+path = \"DIR/{name}\"
+baud = 115200
+[sources.{name}.options]
+framing = \"sync\"
+sync = \"59 44\"
+endian = \"big\"
+length = 8
+checksum = {{ algorithm = \"CRC-16/XMODEM\" }}
+[[sources.{name}.options.frames]]
+name = \"live\"
+fields = [{{ name = \"number\", at = 2, type = \"u32\" }}]
+[sources.{name}.fields.number]
+quantity = \"voltage_volt\"
+unit = \"mV\"
+"
+    )
+}

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
-use tokio_serial::{SerialPortBuilderExt, SerialStream};
+use tokio_serial::{SerialPort, SerialPortBuilderExt, SerialStream};
 
 use crate::config::{Parity, SerialConfig, StopBits};
 use crate::sources::usb;
@@ -73,6 +73,10 @@ impl Opener for SerialOpener {
         let port = settings(&self.config, &path)
             .open_native_async()
             .map_err(|error| explain(&path, &error))?;
+        // What the system held from before is of no known time.
+        if let Err(error) = port.clear(tokio_serial::ClearBuffer::Input) {
+            tracing::debug!("{}: {error}", path.display());
+        }
         Ok(SerialLink { port, buffer: vec![0; READ_BYTES] })
     }
 
