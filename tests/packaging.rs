@@ -168,8 +168,10 @@ fn the_users_file_makes_the_user_and_its_membership() {
     assert!(output.status.success(), "{}", text_of(&output));
     let read = |name: &str| std::fs::read_to_string(folder.path().join(name)).unwrap_or_default();
     assert!(read("etc/passwd").lines().any(|l| l.starts_with("ampledger:")));
-    let member = |l: &str| l.starts_with("dialout:") && l.ends_with(":ampledger");
-    assert!(read("etc/group").lines().any(member), "{}", read("etc/group"));
+    for group in ["dialout:", "bluetooth:"] {
+        let member = |l: &str| l.starts_with(group) && l.ends_with(":ampledger");
+        assert!(read("etc/group").lines().any(member), "{}", read("etc/group"));
+    }
 }
 
 /// What the daemon's own check says about a configuration.

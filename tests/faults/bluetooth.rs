@@ -10,7 +10,7 @@ use serde_json::{Value, json};
 
 use crate::export::table;
 use crate::peers::{Bluetooth, Cable, line};
-use crate::util::{Bench, Daemon, rounds, sources};
+use crate::util::{Bench, Daemon, sources};
 
 const ADDRESS: &str = "C0:00:00:00:00:01";
 
@@ -198,7 +198,7 @@ fn a_refusal_is_tried_again_and_says_what_to_do() {
 fn a_hundred_reconnects_leave_nothing_behind() {
     let Some((_bench, bluetooth, daemon)) = recording("") else { return };
     let before = holds(&daemon);
-    for done in 1..=u64::from(rounds(100)) {
+    for done in 1..=100 {
         tell(&bluetooth, "drop", true);
         daemon.until_opened("clamp", done + 1);
         // Two characteristics at 50 Hz: it stays for more than half a second, so

@@ -73,6 +73,15 @@ fn clocks_files_and_printing_are_kept_out_of_decoders_and_methods() {
 }
 
 #[test]
+fn a_failure_unwinds_in_every_profile() {
+    // A task that fails is caught and begun again; with `abort` it would take the
+    // daemon along.
+    let manifest = read("Cargo.toml");
+    assert!(manifest.contains("[profile.release]"), "the profiles are here");
+    assert!(!manifest.contains(concat!("panic", " =")), "no profile says what a panic does");
+}
+
+#[test]
 fn every_file_opens_by_saying_what_it_is() {
     for file in sources() {
         let text = read(&file);

@@ -21,7 +21,7 @@ pub fn status(status: &StatusResponse, zone: &TimeZone) -> String {
     if status.sources.is_empty() {
         lines.push(
             "No source is configured. Add one to the daemon's configuration, \
-             then restart it: systemctl restart ampledgerd"
+             then: ampledger reload"
                 .to_owned(),
         );
     }

@@ -1,7 +1,7 @@
 //! What becomes of time, through a clock that is set and a store that is read:
 //! sleep, steps, restarts, reboots, with and without a clock that is trusted.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::thread::JoinHandle;
 
 use ampledger_report::{View, compute};
@@ -27,7 +27,7 @@ struct Machine {
 
 impl Machine {
     /// The daemon starts on a machine that was started `up_us` ago.
-    fn start(path: &PathBuf, boot: &str, up_us: i64, unix_us: i64) -> Machine {
+    fn start(path: &Path, boot: &str, up_us: i64, unix_us: i64) -> Machine {
         let mut store = Store::open(path).unwrap();
         let clock = Arc::new(Clock::standing(boot, up_us, unix_us));
         let run = NewRun {
@@ -40,7 +40,7 @@ impl Machine {
         let run = store.begin_run(&run).unwrap();
         let newest = store.recorded_up_to();
         let (recorder, thread) = Recorder::start(store, u64::MAX).unwrap();
-        let keeper = Arc::new(Keeper::new(path.clone()));
+        let keeper = Arc::new(Keeper::new(path.to_owned()));
         let intake = Intake::new(clock, recorder, keeper, run.id, newest);
         let keeper = Timekeeper::begin(&intake);
         Machine { intake, keeper, thread, synchronised: false }
@@ -110,6 +110,7 @@ impl Shed {
         let new = NewSession {
             pack: None,
             sources: vec!["bench-shunt".to_owned()],
+            opened_by: Default::default(),
             start,
             cutoff_voltage_volt: None,
             cutoff_rule: Default::default(),
