@@ -90,6 +90,18 @@ impl Exposure {
             ..*self
         }
     }
+
+    /// Several stretches summed up.
+    pub fn together<'a>(stretches: impl IntoIterator<Item = &'a Exposure>) -> Exposure {
+        let nothing = Exposure { energy_wh: Some(0.0), ..Exposure::default() };
+        stretches.into_iter().fold(nothing, |sum, next| Exposure {
+            alone_ah: sum.alone_ah + next.alone_ah,
+            gaps_ah: sum.gaps_ah + next.gaps_ah,
+            hidden_ah: sum.hidden_ah + next.hidden_ah,
+            unseen_ah: 0.0,
+            ..next.after(&sum)
+        })
+    }
 }
 
 impl Term {

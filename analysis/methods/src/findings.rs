@@ -97,6 +97,8 @@ pub struct FoundPhase {
     pub ripple: Option<f64>,
     /// Readings that stand alone, far from those before and after.
     pub lone_readings: u64,
+    /// The longest time between two readings, s.
+    pub longest_interval_second: f64,
     /// Whether the pack was full when it began; discharges only.
     pub full: Option<FullEvidence>,
 }

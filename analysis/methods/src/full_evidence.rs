@@ -78,7 +78,7 @@ impl FullWatch {
         };
         let is_met = self.seen.reached_us.is_some();
         let says = match is_met {
-            true => format!("charged to {highest:.2} V"),
+            true => format!("charged to {} V", short(highest)),
             false => format!("the charge came to {highest:.2} V, not to {wanted:.2} V"),
         };
         let finding = Finding::new(RULE, met(is_met), says).at(self.seen.reached_us);
@@ -105,9 +105,12 @@ impl FullWatch {
         let better = setting.rules.full_taper_better_divisor_hour;
         let says = match is_met {
             true if rate >= better || self.wanted.is_lead => {
-                format!("tapered to {end:.2} A = C/{rate:.0}")
+                format!("tapered to {} A = C/{rate:.0}", short(end))
             }
-            true => format!("tapered to {end:.2} A = C/{rate:.0} (C/{better:.0} would be better)"),
+            true => {
+                let end = short(end);
+                format!("tapered to {end} A = C/{rate:.0} (C/{better:.0} would be better)")
+            }
             false => format!("the taper came to {end:.2} A, not to {limit:.2} A"),
         };
         Finding::new(RULE, met(is_met), says).valued(end, limit, "A").at(Some(t_us))
@@ -224,6 +227,12 @@ fn unseen_ah(second: f64, setting: &Setting) -> Option<f64> {
     };
     let dead_band = setting.current_resolution.unwrap_or(0.0) / 2.0;
     Some((offset + dead_band) * second / 3600.0)
+}
+
+/// Two decimals, the second only where there is one.
+fn short(value: f64) -> String {
+    let text = format!("{value:.2}");
+    text.strip_suffix('0').unwrap_or(&text).to_owned()
 }
 
 fn not_known(rule: &'static str, says: &str) -> Finding {

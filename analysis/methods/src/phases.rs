@@ -47,6 +47,7 @@ pub(crate) struct Segment {
     /// What was seen of a charge when it began; discharges only.
     pub(crate) full: Option<Box<FullWatch>>,
     ripple: RippleWatch,
+    longest_interval_second: f64,
 }
 
 impl Segment {
@@ -69,6 +70,7 @@ impl Segment {
             is_emptied: false,
             full: None,
             ripple: RippleWatch::default(),
+            longest_interval_second: 0.0,
         }
     }
 
@@ -116,6 +118,7 @@ impl Segment {
         interval.book(&mut self.flows);
         self.counted.add(&interval.from.counters, &interval.to.counters);
         self.end_us = interval.to.t_us;
+        self.longest_interval_second = self.longest_interval_second.max(interval.seconds);
         if let Some(gap) = Gap::of(interval) {
             self.list_gap(gap);
         }
@@ -152,6 +155,7 @@ impl Segment {
         self.flows.absorb(&stretch.flows);
         self.counted.absorb(&stretch.counted);
         self.end_us = stretch.end_us;
+        self.note_longest(&stretch);
         self.unlisted.0 += stretch.unlisted.0;
         self.unlisted.1 += stretch.unlisted.1;
         stretch.gaps.into_iter().for_each(|gap| self.list_gap(gap));
@@ -168,9 +172,16 @@ impl Segment {
         self.kind == PhaseKind::Discharge && limit.is_some_and(|a| self.highest_ampere < a)
     }
 
+    fn note_longest(&mut self, other: &Segment) {
+        self.longest_interval_second =
+            self.longest_interval_second.max(other.longest_interval_second);
+    }
+
     /// Goes on with a second stretch of the same discharge after a rest.
     fn go_on(&mut self, rest: Segment, next: Segment) {
         let before = self.flows;
+        self.note_longest(&rest);
+        self.note_longest(&next);
         self.interruptions.push((self.end_us, next.start_us));
         self.interruptions.extend(next.interruptions);
         self.flows.absorb(&next.flows);
@@ -221,6 +232,7 @@ impl Segment {
             gaps: self.gaps.iter().map(|gap| gap.found(highest)).collect(),
             ripple: self.ripple.share(),
             lone_readings: self.ripple.alone,
+            longest_interval_second: self.longest_interval_second,
             exposure: Exposure { unseen_ah, ..self.exposure(highest) },
             full,
         }

@@ -1,7 +1,7 @@
 //! How a capacity stands: its budget, and everything in the record that keeps
 //! it from being proven. Judges what was found; finds nothing itself.
 
-use ampledger_types::result::{AnomalyKind, EndReason, Status};
+use ampledger_types::result::{AnomalyKind, EndReason, PhaseKind, Status};
 use serde::Serialize;
 
 use crate::budget::{self, Budget, Exposure};
@@ -31,10 +31,14 @@ pub enum DoubtKind {
     Full,
     /// Something is not stated about the meter.
     Accuracy,
+    /// The offset that is taken off is old, from elsewhere, or not checked.
+    Offset,
     /// The discharge has not come to an end that gives a capacity.
     End,
     /// Silences.
     Gaps,
+    /// The boot clock broke off, and nobody knows for how long.
+    Break,
     /// Readings that cannot be right, or are not to be trusted.
     Readings,
     /// The wiring, or which pack or instrument it is.
@@ -90,14 +94,61 @@ pub fn judge(analysis: &Analysis, of: Of, setting: &Setting) -> Judged {
         doubts.extend(main.end.as_ref().and_then(end));
     }
     doubts.extend(lacking(&budget));
-    doubts.extend(gaps(main, &exposure, setting));
+    doubts.extend(gaps(&[main], &exposure, setting));
     doubts.extend(odd(analysis));
     doubts.extend(averaging(main, setting));
-    Judged {
-        value: Some(budget.value),
-        status: if doubts.is_empty() { Status::Proven } else { Status::Provisional },
-        budget: Some(budget),
-        doubts,
+    Judged::of(budget, doubts)
+}
+
+/// How a sum over all phases of a kind stands. It says nothing of a capacity,
+/// so neither start nor end matter.
+pub fn judge_sum(
+    analysis: &Analysis,
+    kind: PhaseKind,
+    is_energy: bool,
+    setting: &Setting,
+) -> Judged {
+    let of_kind = || analysis.phases.iter().filter(|p| p.kind == kind);
+    let phases: Vec<&FoundPhase> = of_kind().collect();
+    let summed = Exposure::together(of_kind().map(|p| &p.exposure));
+    let totals = &analysis.totals;
+    let (charge_ah, energy_wh) = match kind {
+        PhaseKind::Discharge => (totals.discharged_ah, totals.discharged_wh),
+        PhaseKind::Charge => (totals.charged_ah, totals.charged_wh),
+        PhaseKind::Rest => (totals.rest_net_ah.abs(), totals.rest_net_wh.map(f64::abs)),
+    };
+    let exposure = Exposure { charge_ah, energy_wh, ..summed };
+    let budget = match is_energy {
+        true => budget::energy(&exposure, setting),
+        false => Some(budget::charge(&exposure, setting)),
+    };
+    let Some(budget) = budget else {
+        return undetermined("some current has no voltage to it");
+    };
+    let mut doubts = lacking(&budget);
+    doubts.extend(gaps(&phases, &exposure, setting));
+    doubts.extend(odd(analysis));
+    doubts.extend(phases.iter().find_map(|phase| averaging(phase, setting)));
+    Judged::of(budget, doubts)
+}
+
+impl Judged {
+    fn of(budget: Budget, doubts: Vec<Doubt>) -> Judged {
+        let status = if doubts.is_empty() { Status::Proven } else { Status::Provisional };
+        Judged { value: Some(budget.value), status, budget: Some(budget), doubts }
+    }
+
+    /// Whether nothing of this kind is doubted.
+    pub fn is_sure_of(&self, kind: DoubtKind) -> bool {
+        self.doubts.iter().all(|doubt| doubt.kind != kind)
+    }
+
+    /// Something else that keeps it from being proven.
+    pub fn doubt(&mut self, kind: DoubtKind, text: impl Into<String>) {
+        self.doubts.push(doubt(kind, text));
+        if self.status == Status::Proven {
+            self.status = Status::Provisional;
+        }
     }
 }
 
@@ -154,10 +205,10 @@ fn lacking(budget: &Budget) -> Vec<Doubt> {
 }
 
 /// No gap longer than 10 s, and all together within 0.2 % of the result.
-fn gaps(main: &FoundPhase, exposure: &Exposure, setting: &Setting) -> Vec<Doubt> {
+fn gaps(phases: &[&FoundPhase], exposure: &Exposure, setting: &Setting) -> Vec<Doubt> {
     let rules = &setting.rules;
-    let longest =
-        main.gaps.iter().map(|g| seconds_between(g.start_us, g.end_us)).fold(0.0, f64::max);
+    let gaps = phases.iter().flat_map(|phase| &phase.gaps);
+    let longest = gaps.map(|g| seconds_between(g.start_us, g.end_us)).fold(0.0, f64::max);
     let mut doubts = Vec::new();
     if longest > rules.proven_gap_second {
         doubts.push(doubt(DoubtKind::Gaps, format!("a gap of {longest:.0} s")));
@@ -170,7 +221,7 @@ fn gaps(main: &FoundPhase, exposure: &Exposure, setting: &Setting) -> Vec<Doubt>
     if share(exposure.alone_ah) > rules.proven_gap_percent {
         let text = format!(
             "{} readings stand alone, far from those around them: {:.2} % of it",
-            main.lone_readings,
+            phases.iter().map(|phase| phase.lone_readings).sum::<u64>(),
             share(exposure.alone_ah)
         );
         doubts.push(doubt(DoubtKind::Readings, text));
@@ -186,7 +237,7 @@ fn odd(analysis: &Analysis) -> Vec<Doubt> {
         | AnomalyKind::CurrentImplausible
         | AnomalyKind::CurrentClipped
         | AnomalyKind::CounterDisagrees => Some(DoubtKind::Readings),
-        AnomalyKind::GapLengthUnknown => Some(DoubtKind::Gaps),
+        AnomalyKind::GapLengthUnknown => Some(DoubtKind::Break),
         AnomalyKind::VoltageDoesNotFitPack
         | AnomalyKind::CurrentSignReversed
         | AnomalyKind::PowerDisagrees

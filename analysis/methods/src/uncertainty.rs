@@ -24,6 +24,16 @@ pub enum Shape {
 }
 
 impl Shape {
+    /// Its name, as in JSON.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Shape::Normal => "normal",
+            Shape::Rectangular => "rectangular",
+            Shape::Triangular => "triangular",
+            Shape::Arcsine => "arcsine",
+        }
+    }
+
     /// The standard uncertainty for a half-width; a standard deviation as it is.
     pub fn standard(self, half_width: f64) -> f64 {
         half_width.abs()

@@ -17,6 +17,7 @@ use crate::session_report::{ReportInput, report};
 use crate::setting::setting;
 use crate::subject::{Subject, View};
 use crate::timeline::Timeline;
+use crate::warmth::Temperatures;
 
 /// Samples listed of each kind of oddity.
 const LISTED: usize = 20;
@@ -29,6 +30,7 @@ pub struct SessionFeed {
     setting: Setting,
     seen: Seen,
     odd: Odd,
+    warmth: Temperatures,
 }
 
 /// Which channels gave current and voltage first: source and channel name.
@@ -63,6 +65,7 @@ impl SessionFeed {
             setting,
             seen: Seen::default(),
             odd: Odd::default(),
+            warmth: Temperatures::default(),
         }
     }
 
@@ -114,6 +117,7 @@ impl SessionFeed {
 
     fn take(&mut self, source: &str, seq: Seq, sample: &Sample, place: &Place) {
         self.seen.note(source, sample, &place.row);
+        self.warmth.note(sample, place.row.t_us);
         if place.after_break {
             self.analysis.break_of_unknown_length();
         }
@@ -173,6 +177,7 @@ impl SessionFeed {
             timeline: &self.timeline(subject),
             seen: &self.seen,
             odd: &self.odd,
+            warmth: &self.warmth,
             computed_up_to: self.fed_up_to(),
         })
     }

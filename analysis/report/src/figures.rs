@@ -1,20 +1,28 @@
-//! The figures of a session with their standing. This version judges no
-//! evidence and computes no uncertainty, so none is ever proven.
+//! The figures of a session with their standing: values as the methods found
+//! them, judged by the methods, in the words that people read.
 
-use ampledger_methods::{Analysis, CutoffRule, FoundEnd};
+use ampledger_methods::evidence::{Finding as Found, Standing as Held};
+use ampledger_methods::grounds::grounds;
+use ampledger_methods::standing::{DoubtKind, Judged, Of, judge, judge_sum};
+use ampledger_methods::{Analysis, Cutoff, CutoffRule, FoundEnd, Setting};
 use ampledger_types::Unit;
-use ampledger_types::result::{AnomalyKind, EndReason, Figure, Gap, Phase, PhaseKind, Results};
+use ampledger_types::result::{
+    AnomalyKind, Budget, Figure, Finding, Gap, Phase, PhaseKind, Results, Standing, Term,
+};
 
 use crate::sentences as say;
+use crate::timeline::Timeline;
 
 /// What figures and their reasons are made from.
 pub(crate) struct Basis<'a> {
     pub analysis: &'a Analysis,
     /// The phases as they are reported, in the analysis' order.
     pub phases: &'a [Phase],
-    pub cutoff_volt: Option<f64>,
-    pub current_accuracy_stated: bool,
-    pub voltage_accuracy_stated: bool,
+    /// With the accuracy of the channels that gave the readings.
+    pub setting: Setting,
+    pub timeline: &'a Timeline,
+    /// What is not said of the meter.
+    pub not_described: Vec<String>,
     pub is_open: bool,
     pub clock_rate: f64,
 }
@@ -22,6 +30,9 @@ pub(crate) struct Basis<'a> {
 const TRAPEZOID: &str = "trapezoid over the recorded times, split where the current changes sign";
 const TRAPEZOID_POWER: &str = "trapezoid of voltage times current over the recorded times, split where the current changes \
      sign";
+/// On what all of them rest; `docs/methods.md` has it formula by formula.
+const SOURCE: &str = "integral: textbook calculus; uncertainty: JCGM 100:2008; rules of gaps, \
+                      phases, start and end: common practice, no source";
 
 /// All figures of a session.
 pub(crate) fn results(basis: &Basis) -> Results {
@@ -45,45 +56,105 @@ type Lacking = Vec<String>;
 impl Basis<'_> {
     fn sum_ah(&self, value: f64, kind: PhaseKind) -> Figure {
         let value = self.current_recorded().map(|()| value);
-        figure(value, Unit::AmpereHour, TRAPEZOID, || {
-            let mut reasons = say::gaps(&self.gaps_of(kind));
-            reasons.extend(self.is_open.then(|| say::STILL_OPEN.to_owned()));
-            reasons.extend(self.charge_reasons());
-            reasons
-        })
+        self.sum(value, Unit::AmpereHour, kind)
     }
 
     fn sum_wh(&self, value: Option<f64>, kind: PhaseKind) -> Figure {
         let value = self.current_recorded().and_then(|()| self.energy(value));
-        figure(value, Unit::WattHour, TRAPEZOID_POWER, || {
-            let mut reasons = say::gaps(&self.gaps_of(kind));
-            reasons.extend(self.is_open.then(|| say::STILL_OPEN.to_owned()));
-            reasons.extend(self.energy_reasons());
-            reasons
-        })
+        self.sum(value, Unit::WattHour, kind)
+    }
+
+    fn sum(&self, value: Result<f64, Lacking>, unit: Unit, kind: PhaseKind) -> Figure {
+        let is_energy = unit == Unit::WattHour;
+        let method = if is_energy { TRAPEZOID_POWER } else { TRAPEZOID };
+        let value = match value {
+            Ok(value) => value,
+            Err(lacking) => return undetermined(unit, method, lacking),
+        };
+        let mut judged = judge_sum(self.analysis, kind, is_energy, &self.setting);
+        self.doubt_more(&mut judged);
+        if self.is_open {
+            judged.doubt(DoubtKind::End, say::STILL_OPEN);
+        }
+        let of_kind = self.phases.iter().filter(|p| p.kind == kind);
+        let gaps: Vec<Gap> = of_kind.flat_map(|p| p.gaps.iter().copied()).collect();
+        self.figure(value, unit, method, (judged, &gaps))
     }
 
     fn main_ah(&self) -> Figure {
         let value = self.main().map(|main| self.analysis.phases[main].discharged_ah);
-        figure(value, Unit::AmpereHour, TRAPEZOID, || self.main_reasons(self.charge_reasons()))
+        self.of_main(value, Unit::AmpereHour, Of::Charge)
     }
 
     fn main_wh(&self) -> Figure {
         let value =
             self.main().and_then(|main| self.energy(self.analysis.phases[main].discharged_wh));
-        figure(value, Unit::WattHour, TRAPEZOID_POWER, || self.main_reasons(self.energy_reasons()))
+        self.of_main(value, Unit::WattHour, Of::Energy)
     }
 
     fn capacity_to_cutoff(&self) -> Figure {
         let value = self.cutoff().map(|cutoff| cutoff.discharged_ah);
-        let method = self.cutoff_method(TRAPEZOID);
-        figure(value, Unit::AmpereHour, &method, || self.cutoff_reasons(self.charge_reasons()))
+        self.of_main(value, Unit::AmpereHour, Of::ChargeToCutoff)
     }
 
     fn energy_to_cutoff(&self) -> Figure {
         let value = self.cutoff().and_then(|cutoff| self.energy(cutoff.discharged_wh));
-        let method = self.cutoff_method(TRAPEZOID_POWER);
-        figure(value, Unit::WattHour, &method, || self.cutoff_reasons(self.energy_reasons()))
+        self.of_main(value, Unit::WattHour, Of::EnergyToCutoff)
+    }
+
+    fn of_main(&self, value: Result<f64, Lacking>, unit: Unit, of: Of) -> Figure {
+        let method = self.method(of);
+        let value = match value {
+            Ok(value) => value,
+            Err(lacking) => return undetermined(unit, &method, lacking),
+        };
+        let mut judged = judge(self.analysis, of, &self.setting);
+        self.doubt_more(&mut judged);
+        let evidence = grounds(self.analysis, &judged, of, &self.setting);
+        let gaps = self.gaps_of_main(of);
+        let figure = self.figure(value, unit, &method, (judged, &gaps));
+        let evidence = evidence.iter().map(|found| self.finding(found)).collect();
+        Figure { evidence, ..figure }
+    }
+
+    /// What the methods do not see.
+    fn doubt_more(&self, judged: &mut Judged) {
+        self.not_described.iter().for_each(|text| judged.doubt(DoubtKind::Wiring, text));
+        if self.clock_rate != 1.0 {
+            judged.doubt(DoubtKind::Readings, say::clock_rate(self.clock_rate));
+        }
+    }
+
+    /// A figure with its uncertainty and its standing.
+    fn figure(&self, value: f64, unit: Unit, method: &str, known: (Judged, &[Gap])) -> Figure {
+        let (judged, gaps) = known;
+        let known = |u: &f64| u.is_finite();
+        let budget = judged.budget.as_ref();
+        Figure {
+            expanded_uncertainty: budget.and_then(|b| b.expanded).filter(known),
+            uncertainty_lacking: budget.map(|b| b.lacking.clone()).unwrap_or_default(),
+            budget: budget.filter(|b| b.standard.is_finite()).map(told),
+            status: judged.status,
+            method_source: SOURCE.to_owned(),
+            ..Figure::provisional(value, unit, method, reasons(&judged, gaps))
+        }
+    }
+
+    fn finding(&self, found: &Found) -> Finding {
+        let known = |x: Option<f64>| x.filter(|x| x.is_finite());
+        Finding {
+            rule: found.rule.to_owned(),
+            standing: match found.standing {
+                Held::Met => Standing::Met,
+                Held::Missed => Standing::Missed,
+                Held::NotKnown => Standing::NotKnown,
+            },
+            moment: found.t_us.map(|us| self.timeline.moment(us)),
+            value: known(found.value),
+            limit: known(found.limit),
+            unit: found.unit.to_owned(),
+            says: found.says.clone(),
+        }
     }
 
     fn current_recorded(&self) -> Result<(), Lacking> {
@@ -112,10 +183,11 @@ impl Basis<'_> {
         main.ok_or_else(|| vec![say::NO_DISCHARGE.to_owned()])
     }
 
-    fn cutoff(&self) -> Result<ampledger_methods::Cutoff, Lacking> {
+    fn cutoff(&self) -> Result<Cutoff, Lacking> {
         let main = self.main()?;
         let end = self.analysis.phases[main].end.as_ref();
-        if let (Some(cutoff), Some(_)) = (end.and_then(|end| end.cutoff), self.cutoff_volt) {
+        let cutoff = end.and_then(|end| end.cutoff);
+        if let (Some(cutoff), Some(_)) = (cutoff, self.setting.cutoff_voltage_volt) {
             return Ok(cutoff);
         }
         Err(self.cutoff_lacking(&self.phases[main], end))
@@ -124,7 +196,7 @@ impl Basis<'_> {
     /// The end says more than the method can where it did not come to the
     /// cut-off; where it did, the method knows what went wrong.
     fn cutoff_lacking(&self, main: &Phase, end: Option<&FoundEnd>) -> Lacking {
-        let Some(volt) = self.cutoff_volt else {
+        let Some(volt) = self.setting.cutoff_voltage_volt else {
             return vec![say::NO_CUTOFF.to_owned()];
         };
         if !self.analysis.has_voltage {
@@ -135,101 +207,83 @@ impl Basis<'_> {
         by_end.or(by_method).into_iter().collect()
     }
 
-    fn cutoff_method(&self, integral: &str) -> String {
-        let main = self.analysis.main_discharge.and_then(|i| self.analysis.phases.get(i));
-        let cutoff = main.and_then(|main| main.end.as_ref()?.cutoff);
-        match cutoff.map(|cutoff| cutoff.rule) {
-            Some(CutoffRule::Interpolated) => {
+    fn method(&self, of: Of) -> String {
+        let integral = match of {
+            Of::Charge | Of::ChargeToCutoff => TRAPEZOID,
+            Of::Energy | Of::EnergyToCutoff => TRAPEZOID_POWER,
+        };
+        if matches!(of, Of::Charge | Of::Energy) {
+            return integral.to_owned();
+        }
+        match self.cutoff().map(|cutoff| cutoff.rule) {
+            Ok(CutoffRule::Interpolated) => {
                 format!("{integral}; cut-off where the line between two readings crosses it, held")
             }
-            Some(CutoffRule::FirstBelow) => {
+            Ok(CutoffRule::FirstBelow) => {
                 format!("{integral}; cut-off at the first reading at or below it")
             }
-            Some(CutoffRule::LastAbove) => {
+            Ok(CutoffRule::LastAbove) => {
                 format!("{integral}; cut-off at the last reading above it")
             }
-            None => integral.to_owned(),
+            Err(_) => integral.to_owned(),
         }
     }
 
-    fn main_reasons(&self, common: Vec<String>) -> Vec<String> {
-        let Ok(main) = self.main() else { return common };
-        let phase = &self.phases[main];
-        let mut reasons = vec![say::FULL_NOT_JUDGED.to_owned()];
-        if phase.end_reason == Some(EndReason::Running) {
-            reasons.push(say::STILL_RUNNING.to_owned());
-        }
-        if phase.trip_means_empty == Some(false) {
-            reasons.push(say::CAUSE_UNKNOWN.to_owned());
-        }
-        let hidden = self.analysis.phases[main].end.as_ref().and_then(|end| end.hidden_ah);
-        reasons.extend(hidden.map(say::dark_end_hides));
-        reasons.extend(say::gaps(&phase.gaps));
-        if !phase.interruptions.is_empty() {
-            reasons.push(say::interrupted(phase.interruptions.len()));
-        }
-        reasons.extend(common);
-        reasons
-    }
-
-    fn cutoff_reasons(&self, common: Vec<String>) -> Vec<String> {
-        let (Ok(main), Ok(cutoff)) = (self.main(), self.cutoff()) else { return common };
-        let before = |second: f64| second * 1e6 < cutoff.t_us as f64;
-        let phase = &self.phases[main];
-        let gaps = phase.gaps.iter().filter(|g| before(g.start.test_time_second));
-        let gaps: Vec<Gap> = gaps.copied().collect();
-        let rests = phase.interruptions.iter().filter(|s| before(s.start.test_time_second));
-        let rests = rests.count();
-        let mut reasons = vec![say::FULL_NOT_JUDGED.to_owned()];
-        reasons.extend(say::gaps(&gaps));
-        reasons.extend((rests > 0).then(|| say::interrupted(rests)));
-        reasons.extend(common);
-        reasons
-    }
-
-    fn charge_reasons(&self) -> Vec<String> {
-        let mut reasons = Vec::new();
-        for (kind, why) in [
-            (AnomalyKind::GapLengthUnknown, say::LENGTH_UNKNOWN),
-            (AnomalyKind::CurrentClipped, say::CURRENT_CLIPPED),
-            (AnomalyKind::CurrentImplausible, say::CURRENTS_LEFT_OUT),
-        ] {
-            reasons.extend(self.is_odd(kind).then(|| why.to_owned()));
-        }
-        reasons.push(match self.current_accuracy_stated {
-            true => say::UNCERTAINTY_NOT_COMPUTED.to_owned(),
-            false => say::accuracy_not_stated("current"),
-        });
-        reasons.extend((self.clock_rate != 1.0).then(|| say::clock_rate(self.clock_rate)));
-        reasons
+    /// The gaps of the main discharge, up to its cut-off where that is meant.
+    fn gaps_of_main(&self, of: Of) -> Vec<Gap> {
+        let Ok(main) = self.main() else { return Vec::new() };
+        let until_us = match of {
+            Of::Charge | Of::Energy => None,
+            Of::ChargeToCutoff | Of::EnergyToCutoff => self.cutoff().ok().map(|cutoff| cutoff.t_us),
+        };
+        let before =
+            |gap: &&Gap| until_us.is_none_or(|us| gap.start.test_time_second * 1e6 < us as f64);
+        self.phases[main].gaps.iter().filter(before).copied().collect()
     }
 
     fn is_odd(&self, kind: AnomalyKind) -> bool {
         self.analysis.anomalies.iter().any(|a| a.kind == kind)
     }
-
-    fn energy_reasons(&self) -> Vec<String> {
-        let mut reasons = self.charge_reasons();
-        if !self.voltage_accuracy_stated {
-            reasons.push(say::accuracy_not_stated("voltage"));
-        }
-        reasons
-    }
-
-    fn gaps_of(&self, kind: PhaseKind) -> Vec<Gap> {
-        let of_kind = self.phases.iter().filter(|p| p.kind == kind);
-        of_kind.flat_map(|p| p.gaps.iter().copied()).collect()
-    }
 }
 
-fn figure(
-    value: Result<f64, Lacking>,
-    unit: Unit,
-    method: &str,
-    reasons: impl FnOnce() -> Vec<String>,
-) -> Figure {
-    match value {
-        Ok(value) => Figure::provisional(value, unit, method, reasons()),
-        Err(lacking) => Figure::undetermined(unit, method, lacking),
+/// The doubts in the words of the report: all that is open about the start is
+/// one reason, and gaps are named one by one.
+fn reasons(judged: &Judged, gaps: &[Gap]) -> Vec<String> {
+    let mut reasons = Vec::new();
+    let open = judged.doubts.iter().filter(|doubt| doubt.kind == DoubtKind::Full);
+    let open: Vec<&str> = open.map(|doubt| doubt.text.as_str()).collect();
+    if !open.is_empty() {
+        reasons.push(say::not_full(&open));
+    }
+    let mut named = say::gaps(gaps);
+    for doubt in &judged.doubts {
+        match doubt.kind {
+            DoubtKind::Full => {}
+            DoubtKind::Gaps if !gaps.is_empty() => reasons.append(&mut named),
+            DoubtKind::Break => reasons.push(say::LENGTH_UNKNOWN.to_owned()),
+            _ => reasons.push(doubt.text.clone()),
+        }
+    }
+    reasons
+}
+
+fn undetermined(unit: Unit, method: &str, lacking: Lacking) -> Figure {
+    let method_source = SOURCE.to_owned();
+    Figure { method_source, ..Figure::undetermined(unit, method, lacking) }
+}
+
+fn told(budget: &ampledger_methods::budget::Budget) -> Budget {
+    let term = |term: &ampledger_methods::budget::Term| Term {
+        name: term.name.to_owned(),
+        half_width: term.half_width,
+        shape: term.shape.name().to_owned(),
+        standard: term.standard,
+        says: term.says.clone(),
+    };
+    Budget {
+        terms: budget.terms.iter().filter(|t| t.standard.is_finite()).map(term).collect(),
+        standard: budget.standard,
+        degrees_of_freedom: budget.degrees,
+        coverage: budget.coverage,
     }
 }

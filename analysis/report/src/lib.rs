@@ -24,6 +24,7 @@ mod setting;
 pub mod subject;
 pub mod suggest;
 pub mod timeline;
+mod warmth;
 pub mod when;
 
 pub use compute::{ReportError, compute, holding};

@@ -6,6 +6,7 @@ mod claim;
 mod ends;
 mod pack;
 mod phase;
+mod proof;
 mod reasons;
 mod rule;
 mod session;
@@ -17,6 +18,8 @@ pub(crate) use claim::claimed;
 pub use ends::{discharge_ended, ending};
 pub use pack::{cells, rating};
 pub use phase::{gap, phase, phase_kind};
+use proof::proof;
+pub use proof::{finding_standing, warmth};
 pub use reasons::*;
 pub use rule::{decided, opened_by};
 pub use session::{earlier, started, stopped};
@@ -35,22 +38,30 @@ fn subject(report: &SessionReport) -> String {
     }
 }
 
-/// How well a figure is known, with all reasons: `Provisional: a; b.`
+/// How well a figure is known, with all reasons: `Provisional: a; b.`; of a
+/// proven one with what proves it.
 fn standing(figure: &Figure) -> String {
     let word = match figure.status {
         Status::Proven => "Proven",
         Status::Provisional => "Provisional",
         Status::Undetermined => "Undetermined",
     };
-    match figure.reasons.is_empty() {
+    let words = match figure.status {
+        Status::Proven => proof(figure),
+        _ => figure.reasons.clone(),
+    };
+    match words.is_empty() {
         true => format!("{word}."),
-        false => format!("{word}: {}.", figure.reasons.join("; ")),
+        false => format!("{word}: {}.", words.join("; ")),
     }
 }
 
 /// The same with the first reason and the number of the others, for where
 /// there is room for one line.
 fn standing_in_short(figure: &Figure) -> String {
+    if figure.status == Status::Proven {
+        return "Proven.".to_owned();
+    }
     let mut short = figure.clone();
     let others = short.reasons.len().saturating_sub(1);
     short.reasons.truncate(1);

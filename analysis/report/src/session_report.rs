@@ -6,15 +6,17 @@ use std::collections::BTreeMap;
 use ampledger_methods::{Analysis, FoundAnomaly, FoundPhase};
 use ampledger_types::result::{
     Anomaly, AnomalyKind, DatedMarker, Gap, Phase, RuleUsed, SessionHead, SessionReport, Stretch,
+    Warmth,
 };
-use ampledger_types::{Marker, MarkerKind, Seq};
+use ampledger_types::{Instrument, Marker, MarkerKind, Seq};
 
 use crate::feed::{Odd, Seen};
 use crate::figures::{Basis, results};
 use crate::sentences;
-use crate::setting::setting;
+use crate::setting::{judging, setting};
 use crate::subject::{Subject, View};
 use crate::timeline::Timeline;
+use crate::warmth::Temperatures;
 
 /// What a report is made from.
 #[derive(Clone, Copy, Debug)]
@@ -31,6 +33,8 @@ pub struct ReportInput<'a> {
     pub seen: &'a Seen,
     /// Which samples were odd.
     pub odd: &'a Odd,
+    /// How warm it was.
+    pub warmth: &'a Temperatures,
     /// All samples up to this number were looked at.
     pub computed_up_to: Seq,
 }
@@ -48,6 +52,7 @@ pub fn report(input: &ReportInput) -> SessionReport {
         main_discharge: input.analysis.main_discharge,
         phases,
         results,
+        temperatures: temperatures(input),
         anomalies: anomalies(input),
         earlier: input.subject.earlier.clone(),
         notes: input.analysis.notes.clone(),
@@ -77,22 +82,30 @@ fn head(input: &ReportInput) -> SessionHead {
 }
 
 fn basis<'a>(input: &'a ReportInput, phases: &'a [Phase], clock_rate: f64) -> Basis<'a> {
-    let stated = |channel: &Option<(String, String)>| {
-        let of = |(source, name): &(String, String)| {
-            let accuracy = input.subject.instruments.get(source)?.accuracy.get(name)?;
-            Some(accuracy.gain_percent.is_some() && accuracy.offset.is_some())
-        };
-        channel.as_ref().and_then(of).unwrap_or(false)
-    };
     Basis {
         analysis: input.analysis,
         phases,
-        cutoff_volt: setting(input.subject).cutoff_voltage_volt,
-        current_accuracy_stated: stated(&input.seen.current),
-        voltage_accuracy_stated: stated(&input.seen.voltage),
+        setting: judging(input.subject, input.seen),
+        timeline: input.timeline,
+        not_described: not_described(input),
         is_open: input.subject.session.is_open(),
         clock_rate,
     }
+}
+
+/// What is not said of the meter that gave the current.
+fn not_described(input: &ReportInput) -> Vec<String> {
+    let Some((source, _)) = &input.seen.current else { return Vec::new() };
+    let nothing = Instrument::default();
+    let instrument = input.subject.instruments.get(source).unwrap_or(&nothing);
+    sentences::not_described(instrument)
+}
+
+/// How warm it was during the main discharge.
+fn temperatures(input: &ReportInput) -> Vec<Warmth> {
+    let main = input.analysis.main_discharge.and_then(|main| input.analysis.phases.get(main));
+    let rules = setting(input.subject).rules;
+    main.map(|main| input.warmth.between(main.start_us, main.end_us, &rules)).unwrap_or_default()
 }
 
 fn phase(input: &ReportInput, found: &FoundPhase) -> Phase {

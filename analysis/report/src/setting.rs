@@ -1,9 +1,10 @@
 //! What the methods must know beforehand, from pack, session and instruments.
 
 use ampledger_methods::{Rules, Setting};
-use ampledger_types::source::PoweredBy;
+use ampledger_types::source::{PoweredBy, ReadingKind};
 use ampledger_types::{Instrument, Pack, Quantity, Session};
 
+use crate::feed::Seen;
 use crate::subject::Subject;
 
 /// The setting of the methods for a session.
@@ -39,6 +40,35 @@ pub fn unnamed(meter: &Instrument) -> Setting {
         current_offset: coarsest(meters(), Quantity::Current, |a| a.offset),
         voltage_resolution: coarsest(meters(), Quantity::Voltage, |a| a.resolution),
         ..Setting::default()
+    }
+}
+
+/// The same for judging what was found: accuracy and averaging are those of the
+/// channels that really gave current and voltage.
+pub(crate) fn judging(subject: &Subject, seen: &Seen) -> Setting {
+    let accuracy = |channel: &Option<(String, String)>, quantity: Quantity| {
+        let (source, name) = channel.as_ref()?;
+        let stated = &subject.instruments.get(source)?.accuracy;
+        stated.get(name).or_else(|| stated.get(&quantity.name()))
+    };
+    let known = setting(subject);
+    if seen.current.is_none() {
+        return known;
+    }
+    let current = accuracy(&seen.current, Quantity::Current);
+    let voltage = accuracy(&seen.voltage, Quantity::Voltage);
+    let source = seen.current.as_ref().map(|(source, _)| source);
+    let reading = source.and_then(|source| subject.instruments.get(source)?.reading);
+    Setting {
+        current_gain_percent: current.and_then(|a| a.gain_percent),
+        current_offset: current.and_then(|a| a.offset),
+        current_resolution: current.and_then(|a| a.resolution),
+        current_range: current.and_then(|a| a.range),
+        voltage_gain_percent: voltage.and_then(|a| a.gain_percent),
+        voltage_offset: voltage.and_then(|a| a.offset),
+        voltage_resolution: voltage.and_then(|a| a.resolution),
+        reading_is_average: reading.map(|kind| kind == ReadingKind::Average),
+        ..known
     }
 }
 

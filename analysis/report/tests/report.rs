@@ -5,6 +5,8 @@
 
 #[path = "report/bench.rs"]
 mod bench;
+#[path = "report/claims.rs"]
+mod claims;
 #[path = "report/export.rs"]
 mod export;
 #[path = "report/figures.rs"]

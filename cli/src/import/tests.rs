@@ -257,7 +257,7 @@ fn a_meter_at_the_end_of_its_range_is_told_and_keeps_the_figure_from_being_sure(
     let report = import(&shed.file("run.csv", text), &plan, &Progress::default()).unwrap().report;
     assert_eq!(odd(&report, AnomalyKind::CurrentClipped).count, 101);
     let reasons = &report.results.discharging_capacity_ah.reasons;
-    assert!(reasons.iter().any(|r| r.contains("end of its range")), "{reasons:?}");
+    assert!(reasons.iter().any(|r| r.contains("end of the meter's range")), "{reasons:?}");
 }
 
 #[test]

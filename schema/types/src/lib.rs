@@ -6,6 +6,7 @@
 //! current discharges it** (that of the Battery Data Format).
 
 pub mod api;
+pub mod figure;
 pub mod frame;
 pub mod pack;
 pub mod quantity;

@@ -4,64 +4,9 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+pub use crate::figure::{Budget, Figure, Finding, Standing, Status, Term};
 use crate::pack::Pack;
 use crate::session::{Marker, Session, Tag};
-use crate::unit::Unit;
-
-/// How well a figure is known.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Status {
-    /// The record holds the evidence.
-    Proven,
-    /// A figure, but something is missing; the reasons say what.
-    Provisional,
-    /// No figure can be given; the reasons say why.
-    Undetermined,
-}
-
-/// A computed figure.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Figure {
-    /// The value; `None` if and only if the status is undetermined.
-    pub value: Option<f64>,
-    /// Its unit, as people write it.
-    pub unit: String,
-    /// Expanded uncertainty (k = 2) in the same unit, where it can be stated.
-    pub expanded_uncertainty: Option<f64>,
-    /// How well it is known.
-    pub status: Status,
-    /// What keeps it from being proven, in plain words.
-    pub reasons: Vec<String>,
-    /// How it was computed.
-    pub method: String,
-}
-
-impl Figure {
-    /// A figure that rests on something unproven.
-    pub fn provisional(value: f64, unit: Unit, method: &str, reasons: Vec<String>) -> Self {
-        Figure {
-            value: Some(value),
-            unit: unit.symbol().to_owned(),
-            expanded_uncertainty: None,
-            status: Status::Provisional,
-            reasons,
-            method: method.to_owned(),
-        }
-    }
-
-    /// A figure that cannot be given.
-    pub fn undetermined(unit: Unit, method: &str, reasons: Vec<String>) -> Self {
-        Figure {
-            value: None,
-            unit: unit.symbol().to_owned(),
-            expanded_uncertainty: None,
-            status: Status::Undetermined,
-            reasons,
-            method: method.to_owned(),
-        }
-    }
-}
 
 /// What a stretch was.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -240,6 +185,32 @@ pub struct Results {
     pub rest_net_ah: Figure,
 }
 
+/// Where a temperature was read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Probe {
+    /// On the pack.
+    Pack,
+    /// In the air around it.
+    Air,
+    /// Anywhere else.
+    Other,
+}
+
+/// The temperatures of one probe over a stretch.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Warmth {
+    /// Where it was read.
+    pub probe: Probe,
+    /// The lowest, °C.
+    pub low_celsius: f64,
+    /// The highest, °C.
+    pub high_celsius: f64,
+    /// How far it moved in the hour before, K; `None` where the readings do
+    /// not go back that far.
+    pub moved_kelvin: Option<f64>,
+}
+
 /// Something that happened, with its place in the session.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct DatedMarker {
@@ -302,6 +273,9 @@ pub struct SessionReport {
     pub main_discharge: Option<usize>,
     /// What came out.
     pub results: Results,
+    /// How warm it was during the main discharge, by probe.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub temperatures: Vec<Warmth>,
     /// What is odd.
     pub anomalies: Vec<Anomaly>,
     /// What was said of it at earlier revisions, the oldest first.

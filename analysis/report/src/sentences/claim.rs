@@ -4,7 +4,7 @@ use ampledger_types::Unit;
 use ampledger_types::result::{EndReason, Figure, Phase, PhaseKind, SessionReport};
 
 use super::phase::amounts;
-use super::{discharge_ended, standing, subject};
+use super::{discharge_ended, standing, subject, warmth};
 use crate::numbers;
 
 /// What a session showed: `Delivered 57.4 Ah to 20.0 V (95.7 % of 60 Ah),
@@ -78,6 +78,9 @@ fn delivered(report: &SessionReport, main: &Phase) -> String {
             words += &format!(" ({})", numbers::c_rate(mean, rated));
         }
     }
+    if let Some(warmth) = warmth(&report.temperatures) {
+        words += &format!(", {warmth}");
+    }
     words + "."
 }
 
@@ -147,6 +150,18 @@ mod tests {
             "Delivered 57.4 Ah to 20.0 V (95.7 % of 60 Ah), 1457 Wh, at −12.1 A mean (0.20 C). \
              Charged back 58.0 Ah, 1532 Wh. \
              Provisional: no proof that the pack was full; the accuracy is not stated."
+        );
+    }
+
+    #[test]
+    fn a_proven_claim_says_what_proves_it() {
+        assert_eq!(
+            claim(&samples::proven()),
+            "Delivered 57.4 ± 0.4 Ah to 20.0 V (95.7 % of 60 Ah), 1457 ± 12 Wh, at −12.1 A mean \
+             (0.20 C), 22 to 26 °C. Charged back 58.0 Ah, 1532 Wh. \
+             Proven: full at start (charged to 29.2 V, tapered to 1.9 A = C/32, rested 61 min, \
+             nothing drawn since); offset zeroed (+0.013 A); no gap longer than 2 s; \
+             ended at cut-off voltage."
         );
     }
 

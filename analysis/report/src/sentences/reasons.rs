@@ -1,40 +1,21 @@
 //! The reasons that keep a figure from being proven, and why one cannot be
 //! given. Each is a fragment without a full stop; they are joined by `;`.
 
-use ampledger_types::Unit;
 use ampledger_types::result::{EndReason, Gap, Phase};
+use ampledger_types::{Instrument, Unit};
 
 use super::ends::ended_above;
 use super::gap;
 use crate::{dates, numbers};
-
-/// This version looks at no evidence for a full pack.
-pub const FULL_NOT_JUDGED: &str =
-    "whether the pack was full at the start is not judged by this version";
-
-/// No uncertainty is computed, though the accuracy is stated.
-pub const UNCERTAINTY_NOT_COMPUTED: &str =
-    "the uncertainty of the figure is not computed by this version";
 
 /// There was no current channel.
 pub const NO_CURRENT: &str = "no current was recorded";
 /// All of the current is beyond what any pack of that rating carries.
 pub const CURRENT_NOT_BELIEVED: &str =
     "no pack of this rating carries the current that was read; see whether it is written in mA";
-/// Some of it is.
-pub const CURRENTS_LEFT_OUT: &str = "currents that no pack of this rating carries were left out";
-/// The meter stood at its end.
-pub const CURRENT_CLIPPED: &str =
-    "the meter stood at the end of its range: the current may have been higher";
 
 /// There was no voltage for some of the current.
 pub const VOLTAGE_LACKING: &str = "a voltage was lacking for part of the time";
-
-/// The trip does not say that the pack was empty.
-pub const CAUSE_UNKNOWN: &str = "the voltage before the trip does not say that the pack was empty";
-
-/// The discharge still goes on.
-pub const STILL_RUNNING: &str = "the discharge still goes on";
 
 /// There was no voltage channel.
 pub const NO_VOLTAGE: &str = "no voltage was recorded";
@@ -55,9 +36,26 @@ pub const STILL_OPEN: &str = "the session is still open";
 pub const LENGTH_UNKNOWN: &str =
     "the boot clock broke off and how long the break was cannot be known";
 
-/// The meter says nothing about how good `channel` (a word) is.
-pub fn accuracy_not_stated(channel: &str) -> String {
-    format!("the accuracy of the {channel} channel is not stated")
+/// Why a start is not proven to be full: the rules that are not met.
+pub fn not_full(open: &[&str]) -> String {
+    format!("no proof that it was full at the start: {}", open.join(", "))
+}
+
+/// How a meter is wired, as far as it is not said.
+pub fn not_described(instrument: &Instrument) -> Vec<String> {
+    let lacking = [
+        (instrument.powered_by.is_none(), "what powers it"),
+        (instrument.voltage_sensed_at.is_none(), "where the voltage is read"),
+        (instrument.draws_ahead_of_sensor.is_none(), "what draws current ahead of it"),
+        (instrument.reading.is_none(), "whether a reading is an average"),
+    ];
+    let lacking: Vec<&str> = lacking.iter().filter(|(lacks, _)| *lacks).map(|(_, w)| *w).collect();
+    let unsaid = (!lacking.is_empty())
+        .then(|| format!("of the meter it is not said {}", lacking.join(", nor ")));
+    let draws = instrument.draws_ahead_of_sensor.as_deref().map(str::trim);
+    let draws = draws.filter(|what| !["nothing", "none", ""].contains(what));
+    let unseen = draws.map(|what| format!("the meter does not see what {what} draws"));
+    unsaid.into_iter().chain(unseen).collect()
 }
 
 /// Why the main discharge gives no capacity to its cut-off, where it ended
@@ -93,12 +91,6 @@ pub fn cutoff_not_reached(phase: &Phase, cutoff_volt: f64) -> Option<String> {
 pub const CLOCK_NOT_SET: &str = "The wall clock was not synchronised in the whole of the session, \
                                  so its dates are not to be trusted. No figure depends on them.";
 
-/// What a dark end can hide.
-pub fn dark_end_hides(hidden_ah: f64) -> String {
-    let most = numbers::value(hidden_ah, Unit::AmpereHour);
-    format!("what was drawn after the last reading is not counted (at most {most})")
-}
-
 /// All gaps of a stretch: each of the longest three, then the rest in sum.
 pub fn gaps(gaps: &[Gap]) -> Vec<String> {
     let length = |g: &Gap| g.end.test_time_second - g.start.test_time_second;
@@ -116,14 +108,6 @@ pub fn gaps(gaps: &[Gap]) -> Vec<String> {
     said
 }
 
-/// Rests inside the discharge.
-pub fn interrupted(times: usize) -> String {
-    match times {
-        1 => "the discharge was interrupted once".to_owned(),
-        n => format!("the discharge was interrupted {n} times"),
-    }
-}
-
 /// The recording clock did not run at the pace of real time.
 pub fn clock_rate(rate: f64) -> String {
     format!("the clock ran at {} times real time", numbers::plain(rate))
@@ -131,6 +115,8 @@ pub fn clock_rate(rate: f64) -> String {
 
 #[cfg(test)]
 mod tests {
+    use ampledger_types::source::{PoweredBy, ReadingKind, VoltageSensedAt};
+
     use super::*;
     use crate::sentences::samples;
 
@@ -192,17 +178,33 @@ mod tests {
     }
 
     #[test]
+    fn a_meter_is_asked_for_what_nobody_said_of_it() {
+        let mut shunt = Instrument {
+            powered_by: Some(PoweredBy::PackUnderTest),
+            voltage_sensed_at: Some(VoltageSensedAt::Sensor),
+            ..Instrument::default()
+        };
+        assert_eq!(
+            not_described(&shunt),
+            ["of the meter it is not said what draws current ahead of it, nor whether a reading \
+              is an average"]
+        );
+        shunt.reading = Some(ReadingKind::Average);
+        shunt.draws_ahead_of_sensor = Some("nothing".to_owned());
+        assert!(not_described(&shunt).is_empty());
+        shunt.draws_ahead_of_sensor = Some("the protection board".to_owned());
+        assert_eq!(
+            not_described(&shunt),
+            ["the meter does not see what the protection board draws"]
+        );
+    }
+
+    #[test]
     fn reasons_carry_their_figures() {
         assert_eq!(
-            dark_end_hides(0.0034),
-            "what was drawn after the last reading is not counted (at most 0.003 Ah)"
+            not_full(&["rested 12 min, not 30 min to 24 h"]),
+            "no proof that it was full at the start: rested 12 min, not 30 min to 24 h"
         );
-        assert_eq!(
-            accuracy_not_stated("current"),
-            "the accuracy of the current channel is not stated"
-        );
-        assert_eq!(interrupted(1), "the discharge was interrupted once");
-        assert_eq!(interrupted(3), "the discharge was interrupted 3 times");
         assert_eq!(clock_rate(600.0), "the clock ran at 600 times real time");
     }
 }

@@ -4,7 +4,8 @@
 use std::collections::BTreeMap;
 
 use ampledger_types::result::{
-    EndReason, Figure, Moment, Phase, PhaseKind, Results, SessionHead, SessionReport,
+    EndReason, Figure, Finding, Moment, Phase, PhaseKind, Probe, Results, SessionHead,
+    SessionReport, Standing, Status, Warmth,
 };
 use ampledger_types::{Bound, Pack, Rating, RunId, Session, Unit};
 
@@ -105,6 +106,7 @@ pub(crate) fn report() -> SessionReport {
         phases: vec![rest(), discharge(), charge()],
         main_discharge: Some(1),
         results: results(),
+        temperatures: Vec::new(),
         anomalies: Vec::new(),
         earlier: Vec::new(),
         notes: Vec::new(),
@@ -113,6 +115,49 @@ pub(crate) fn report() -> SessionReport {
         computed_up_to: 1,
         computed_by: "test".to_owned(),
     }
+}
+
+/// The same with everything that proves it.
+pub(crate) fn proven() -> SessionReport {
+    let mut report = report();
+    let met = |(rule, says): (&str, &str)| Finding {
+        rule: rule.to_owned(),
+        standing: Standing::Met,
+        moment: None,
+        value: None,
+        limit: None,
+        unit: String::new(),
+        says: says.to_owned(),
+    };
+    let evidence = [
+        ("charge seen", "charged at 3.00 A or more for 180 min on this channel"),
+        ("voltage reached", "charged to 29.2 V"),
+        ("taper", "tapered to 1.9 A = C/32"),
+        ("held", "held there for 12 min"),
+        ("rest before the load", "rested 61 min"),
+        ("rested voltage", "rested at 3.350 V a cell"),
+        ("nothing drawn since", "nothing drawn since"),
+        ("custody", "never out of sight since"),
+        ("offset", "offset zeroed (+0.013 A)"),
+        ("gaps", "no gap longer than 2 s"),
+        ("end", "ended at cut-off voltage"),
+    ];
+    let results = &mut report.results;
+    for (figure, uncertainty) in
+        [(&mut results.capacity_to_cutoff_ah, 0.4), (&mut results.energy_to_cutoff_wh, 12.0)]
+    {
+        figure.status = Status::Proven;
+        figure.reasons.clear();
+        figure.expanded_uncertainty = Some(uncertainty);
+        figure.evidence = evidence.map(met).to_vec();
+    }
+    report.temperatures = vec![Warmth {
+        probe: Probe::Pack,
+        low_celsius: 22.1,
+        high_celsius: 25.7,
+        moved_kelvin: Some(0.4),
+    }];
+    report
 }
 
 /// A discharge that ended in the dark at 20.3 V.

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use ampledger_report::{Subject, View, compute};
 use ampledger_store::{Batch, NewRun, NewSession, NumberedSample, Reader, Store};
 use ampledger_types::result::SessionReport;
+use ampledger_types::source::{Accuracy, PoweredBy, ReadingKind, VoltageSensedAt};
 use ampledger_types::{
     Bound, Channel, Chemistry, ClockObservation, DecodeSet, Group, Instrument, Marker, MarkerKind,
     Pack, Quantity, Rating, RunId, Sample,
@@ -212,6 +213,45 @@ pub fn whole_test(bench: &mut Bench) -> i64 {
     bench.mark("load taken off");
     bench.stop(session);
     session
+}
+
+/// A shunt of which everything is said that a proof needs.
+pub fn described_shunt() -> Instrument {
+    let stated = |gain_percent, offset, resolution| Accuracy {
+        gain_percent: Some(gain_percent),
+        offset: Some(offset),
+        resolution: Some(resolution),
+        calibrated: Some("2026-01-14".to_owned()),
+        ..Accuracy::default()
+    };
+    let accuracy = [
+        ("current_ampere".to_owned(), stated(0.25, 0.01, 0.001)),
+        ("voltage_volt".to_owned(), stated(0.1, 0.005, 0.001)),
+    ];
+    Instrument {
+        powered_by: Some(PoweredBy::SomethingElse),
+        voltage_sensed_at: Some(VoltageSensedAt::PackTerminals),
+        draws_ahead_of_sensor: Some("nothing".to_owned()),
+        reading: Some(ReadingKind::Average),
+        averaging_second: Some(0.1),
+        accuracy: accuracy.into(),
+        ..Instrument::default()
+    }
+}
+
+/// The charge that proves a full pack, to the rest after it.
+pub fn proving_charge(bench: &mut Bench) {
+    bench.for_seconds(1800, |s| (26.6 + 2.6 * s / 1800.0, 20.0));
+    bench.for_seconds(1798, |s| (29.2, 20.0 - 18.1 * (s + 2.0) / 1800.0));
+    // Bit for bit the same it would be a stuck channel.
+    bench.for_seconds(600, |s| (29.2, 1.9 - 1e-5 * s));
+    bench.for_seconds(3660, |_| (26.8, 0.0));
+}
+
+/// A load down to the cut-off, and the rest after it.
+pub fn discharge_to_cutoff(bench: &mut Bench) {
+    bench.for_seconds(TO_CUTOFF_SECOND as i64 + 20, |s| (loaded_volt(s), -LOAD_AMPERE));
+    bench.for_seconds(120, |_| (23.0, 0.0));
 }
 
 /// A discharge in whose middle the pack's protection takes the meter along.

@@ -1,0 +1,39 @@
+//! How warm it was, by probe: on the pack, in the air, anywhere else.
+
+use std::collections::BTreeMap;
+
+use ampledger_methods::Rules;
+use ampledger_methods::temperature_record::TemperatureRecord;
+use ampledger_types::result::{Probe, Warmth};
+use ampledger_types::{Quantity, Sample};
+
+/// The temperatures of a session, in bounded memory.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Temperatures {
+    probes: BTreeMap<Probe, TemperatureRecord>,
+}
+
+impl Temperatures {
+    /// Looks for temperatures in a sample.
+    pub(crate) fn note(&mut self, sample: &Sample, t_us: i64) {
+        for (channel, value) in sample.group.channels.iter().zip(&sample.values) {
+            let probe = match channel.quantity {
+                Quantity::SurfaceTemperature => Probe::Pack,
+                Quantity::AmbientTemperature => Probe::Air,
+                Quantity::Temperature(_) => Probe::Other,
+                _ => continue,
+            };
+            self.probes.entry(probe).or_default().push(t_us, *value);
+        }
+    }
+
+    /// Between two moments of test time, µs.
+    pub(crate) fn between(&self, from_us: i64, to_us: i64, rules: &Rules) -> Vec<Warmth> {
+        let known = self.probes.iter().filter_map(|(probe, record)| {
+            let (low_celsius, high_celsius) = record.between(from_us, to_us)?;
+            let moved_kelvin = record.moved_kelvin(from_us, rules);
+            Some(Warmth { probe: *probe, low_celsius, high_celsius, moved_kelvin })
+        });
+        known.collect()
+    }
+}
