@@ -53,6 +53,7 @@ impl Store {
         }
         let at = |e: rusqlite::Error| Fault::from(e).at(&path);
         let mut db = connect(&path).map_err(at)?;
+        make_sure(&db, &path)?;
         migrations::bring_up(&mut db, &path, steps)?;
         use_log(&db).map_err(|e| e.at(&path))?;
         let uuid = reader::uuid(&db).map_err(at)?;
@@ -188,6 +189,18 @@ pub(crate) fn refuse_foreign(path: &Path) -> Result<(), OpenError> {
         Ok(APPLICATION_ID) => Ok(()),
         Ok(_) => foreign(),
         Err(e) if e.sqlite_error_code() == Some(rusqlite::ErrorCode::NotADatabase) => foreign(),
+        // Its log was being emptied into it when that broke off: without the
+        // log, which is not looked at here, its header says more than it holds.
+        Err(e) if e.sqlite_error_code() == Some(rusqlite::ErrorCode::DatabaseCorrupt) => Ok(()),
+        Err(e) => Err(Fault::from(e).at(path).into()),
+    }
+}
+
+/// Looks again, now with the log.
+pub(crate) fn make_sure(db: &Connection, path: &Path) -> Result<(), OpenError> {
+    match db.pragma_query_value(None, "application_id", |row| row.get(0)) {
+        Ok(APPLICATION_ID) => Ok(()),
+        Ok(_) => Err(OpenError::Foreign { path: path.to_owned() }),
         Err(e) => Err(Fault::from(e).at(path).into()),
     }
 }

@@ -14,7 +14,7 @@ use rusqlite::{Connection, ErrorCode, OpenFlags};
 use crate::error::{Fault, OpenError, StoreError};
 use crate::intern::Origins;
 use crate::migrations::{self, STEPS};
-use crate::open::{PATIENCE, refuse_foreign};
+use crate::open::{PATIENCE, make_sure, refuse_foreign};
 use crate::path::{beside, length, resolve_existing};
 use crate::walk::DamagedChunk;
 
@@ -40,6 +40,7 @@ impl Reader {
             Err(e) if cannot_share(&e) => open_still(&path)?,
             Err(e) => return Err(at(e)),
         };
+        make_sure(&db, &path)?;
         let (found, known) = (migrations::format(&db).map_err(at)?, migrations::newest(STEPS));
         if found > known {
             return Err(OpenError::Newer { path, found, known });

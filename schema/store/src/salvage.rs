@@ -9,7 +9,7 @@ use rusqlite::{Connection, params_from_iter};
 use crate::chunk::Columns;
 use crate::error::{Fault, OpenError};
 use crate::migrations::{self, STEPS};
-use crate::open::{Store, connect, refuse_foreign};
+use crate::open::{Store, connect, make_sure, refuse_foreign};
 use crate::path::{length, resolve, resolve_existing};
 use crate::walk::is_damage;
 
@@ -65,6 +65,7 @@ pub fn salvage(
     }
     let at = |e: rusqlite::Error| OpenError::from(Fault::from(e).at(&old));
     let from = connect(&old).map_err(at)?;
+    make_sure(&from, &old)?;
     let (found, known) = (migrations::format(&from).map_err(at)?, migrations::newest(STEPS));
     if found != known {
         return Err(OpenError::Newer { path: old, found, known });

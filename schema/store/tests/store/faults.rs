@@ -39,6 +39,34 @@ fn a_log_cut_anywhere_holds_every_commit_before_the_cut() {
 }
 
 #[test]
+fn a_store_whose_log_was_half_emptied_into_it_is_whole_with_its_log() {
+    let (dir, path, mut store) = shed::store();
+    let run = shed::run(&mut store).id;
+    store.append(&batch(run, 1..=3_000)).unwrap();
+    let beside = |folder: &Path, suffix| folder.join(format!("shed.db{suffix}"));
+    let copy = tempfile::tempdir().unwrap();
+    std::fs::copy(beside(dir.path(), "-wal"), beside(copy.path(), "-wal")).unwrap();
+    let before = std::fs::read(&path).unwrap();
+    let other = rusqlite::Connection::open(&path).unwrap();
+    other.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(())).unwrap();
+    let after = std::fs::read(&path).unwrap();
+    assert!(after.len() > before.len());
+    // The first page had got there, the end of the file had not.
+    let mut half = after[..before.len()].to_vec();
+    half[4096..].copy_from_slice(&before[4096..]);
+    let copied = beside(copy.path(), "");
+    std::fs::write(&copied, half).unwrap();
+    let reader = ampledger_store::Reader::open(&copied).unwrap();
+    assert!(shed::same_bits(
+        &shed::read(&reader, &Range::everything()),
+        &shed::samples(run, 1..=3_000)
+    ));
+    let (mut store, aside) = Store::open_or_set_aside(&copied).unwrap();
+    assert_eq!((store.recorded_up_to(), aside), (3_000, None));
+    store.append(&batch(run, 3_001..=3_002)).unwrap();
+}
+
+#[test]
 fn a_batch_whose_confirmation_was_lost_can_be_given_again_with_more() {
     let (_dir, path, mut store) = shed::store();
     let run = shed::run(&mut store).id;
