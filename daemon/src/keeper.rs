@@ -87,7 +87,7 @@ impl Keeper {
         for open in self.lock().iter_mut().filter(|open| open.sources.contains(source)) {
             match &mut open.state {
                 State::Live { feed, .. } => {
-                    feed.feed(source, sample.run, sample.seq, &sample.sample);
+                    feed.feed(sample);
                 }
                 State::Loading { waiting, .. } if waiting.len() < WAITING_SAMPLES => {
                     waiting.push(sample.clone());
@@ -141,7 +141,7 @@ impl Keeper {
         read(&self.store_path, move |reader| {
             let mut subject = Subject::read(reader, id)?;
             subject.session.start.t_us -= MINUTE_BEFORE_US;
-            Ok(SessionFeed::read(reader, &subject, &view)?.snapshot(&subject, &view).checks)
+            Ok(SessionFeed::read_alone(reader, &subject, &view)?.snapshot(&subject, &view).checks)
         })
         .await
     }
@@ -201,7 +201,7 @@ impl Keeper {
             return false;
         }
         for sample in waiting.drain(..) {
-            feed.feed(&sample.decode_set.source, sample.run, sample.seq, &sample.sample);
+            feed.feed(&sample);
         }
         open.state = State::Live { feed, subject };
         true

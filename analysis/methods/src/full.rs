@@ -176,6 +176,11 @@ impl FullWatch {
         self
     }
 
+    /// Whether any charge was seen.
+    pub fn has_charge(&self) -> bool {
+        self.seen.charged_us.is_some()
+    }
+
     /// With what is wanted under another setting; what was seen stays.
     pub(crate) fn under(mut self, setting: &Setting) -> FullWatch {
         self.wanted = Wanted::new(setting);

@@ -96,12 +96,18 @@ impl SessionAnalysis {
         match fed {
             Fed::Nothing => {}
             Fed::Start(point) => {
-                self.arrive(&point, None);
+                // A load that comes first, or out of the dark, must know that
+                // nobody saw what was before.
                 self.full.start(&point, self.bounds(0.0));
+                self.arrive(&point, None);
             }
             Fed::Interval(interval) => {
+                let bounds = self.bounds(interval.seconds);
+                if bounds.is_dark {
+                    self.full.break_custody(interval.from.t_us, Broken::Dark(interval.seconds));
+                }
                 self.arrive(&interval.to, Some(&interval));
-                self.full.interval(&interval, self.bounds(interval.seconds));
+                self.full.interval(&interval, bounds);
                 self.steps.interval(&interval, &self.window, &self.setting);
             }
             Fed::Repeated(point) => self.repeat(&point),

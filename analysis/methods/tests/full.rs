@@ -232,6 +232,34 @@ fn a_dark_stretch_breaks_custody_unless_somebody_knows_the_pack() {
 }
 
 #[test]
+fn a_load_that_comes_out_of_the_dark_finds_custody_broken() {
+    let dark = |second: f64| {
+        let mut rows = Script::gal_07().rows();
+        rows.hold(0.0, 27.2, 3660.0);
+        rows.second += second - rows.interval;
+        rows.hold(-12.0, 26.5, 120.0);
+        open(&rows.evidence(&gal()))
+    };
+    assert_eq!((dark(25.0), dark(26.0)), (vec![], vec!["custody"]));
+}
+
+#[test]
+fn a_session_that_begins_with_the_load_after_a_dark_stretch_finds_custody_broken() {
+    let dark = |second: f64| {
+        let mut rows = Script::gal_07().rows();
+        rows.hold(0.0, 27.2, 3660.0);
+        let before = rows.analyse(&gal()).full_watch();
+        rows.second += second - rows.interval;
+        let mut load = Rows { rows: Vec::new(), ..rows };
+        load.hold(-12.0, 26.5, 120.0);
+        let mut analysis = SessionAnalysis::after(gal(), before);
+        load.rows.iter().for_each(|row| analysis.push(row));
+        open(&of_last_discharge(&analysis))
+    };
+    assert_eq!((dark(25.0), dark(26.0)), (vec![], vec!["custody"]));
+}
+
+#[test]
 fn a_pack_taken_off_or_another_instrument_breaks_custody() {
     let off = |volt: f64| {
         let mut rows = Script::gal_07().rows();

@@ -8,8 +8,10 @@ use ampledger_methods::{Analysis, Now, Row, SessionAnalysis, Setting};
 use ampledger_store::{NumberedSample, Reader};
 use ampledger_types::api::{Check, OpenSession};
 use ampledger_types::result::{AnomalyKind, SessionReport};
-use ampledger_types::{Quantity, RunId, Sample, Seq};
+use ampledger_types::{Bound, Quantity, Sample, Seq};
 
+use crate::answers::Answers;
+use crate::before::Before;
 use crate::compute::ReportError;
 use crate::placing::{Place, Placing};
 use crate::sentences;
@@ -28,6 +30,11 @@ pub struct SessionFeed {
     placing: Placing,
     analysis: SessionAnalysis,
     setting: Setting,
+    /// Up to when another pack was on these sources.
+    parted: Option<Bound>,
+    /// The channel on which the time before the session was seen.
+    before: Option<(String, String)>,
+    answers: Answers,
     seen: Seen,
     odd: Odd,
     warmth: Temperatures,
@@ -63,10 +70,28 @@ impl SessionFeed {
             placing: Placing::new(subject),
             analysis: SessionAnalysis::new(setting.clone()),
             setting,
+            parted: subject.parted,
+            before: None,
+            answers: Answers::default(),
             seen: Seen::default(),
             odd: Odd::default(),
             warmth: Temperatures::default(),
         }
+    }
+
+    /// The same, with what the record shows of the time before the session.
+    fn after_before(
+        reader: &Reader,
+        subject: &Subject,
+        view: &View,
+    ) -> Result<SessionFeed, ReportError> {
+        let mut feed = SessionFeed::new(subject);
+        if let Some(before) = Before::read(reader, subject, &feed.setting, view.up_to)? {
+            feed.analysis = SessionAnalysis::after(feed.setting.clone(), before.full);
+            feed.answers = before.answers;
+            feed.before = before.seen.current;
+        }
+        Ok(feed)
     }
 
     /// A feed that has seen everything the store has of the session.
@@ -74,22 +99,41 @@ impl SessionFeed {
         SessionFeed::read_beside(reader, subject, view, |_, _| {})
     }
 
+    /// The same of the session's own stretch alone: what was before it is not
+    /// looked for.
+    pub fn read_alone(
+        reader: &Reader,
+        subject: &Subject,
+        view: &View,
+    ) -> Result<SessionFeed, ReportError> {
+        SessionFeed::new(subject).read_on(reader, subject, view, |_, _| {})
+    }
+
     /// The same, with `look` seeing each sample beside it.
     pub(crate) fn read_beside(
         reader: &Reader,
         subject: &Subject,
         view: &View,
+        look: impl FnMut(&NumberedSample, &Place),
+    ) -> Result<Self, ReportError> {
+        SessionFeed::after_before(reader, subject, view)?.read_on(reader, subject, view, look)
+    }
+
+    fn read_on(
+        mut self,
+        reader: &Reader,
+        subject: &Subject,
+        view: &View,
         mut look: impl FnMut(&NumberedSample, &Place),
     ) -> Result<Self, ReportError> {
-        let mut feed = SessionFeed::new(subject);
-        let mut placing = feed.placing.clone();
+        let mut placing = self.placing.clone();
         placing.read(reader, subject, view.up_to, |stored, place| {
-            feed.take(&stored.decode_set.source, stored.seq, &stored.sample, &place);
+            self.take(stored, &place);
             look(stored, &place);
             ControlFlow::Continue(())
         })?;
-        feed.placing = placing;
-        Ok(feed)
+        self.placing = placing;
+        Ok(self)
     }
 
     /// Tells about runs that began since.
@@ -101,28 +145,42 @@ impl SessionFeed {
     /// pack changed, an end set in the past, a clock set later), read a new
     /// feed from the store.
     pub fn fits(&self, subject: &Subject) -> bool {
-        self.setting == setting(subject) && self.placing.fits(subject)
+        self.setting == setting(subject)
+            && self.parted == subject.parted
+            && self.placing.fits(subject)
     }
 
     /// Takes a sample that arrives. Numbers up to the highest one taken, other
     /// sources and times outside the session are passed over.
-    pub fn feed(&mut self, source: &str, run: RunId, seq: Seq, sample: &Sample) -> Option<Place> {
-        if seq <= self.fed_up_to() {
+    pub fn feed(&mut self, numbered: &NumberedSample) -> Option<Place> {
+        let NumberedSample { seq, run, decode_set, sample } = numbered;
+        if *seq <= self.fed_up_to() {
             return None;
         }
-        let place = self.placing.place(source, run, seq, sample)?;
-        self.take(source, seq, sample, &place);
+        let place = self.placing.place(&decode_set.source, *run, *seq, sample)?;
+        self.take(numbered, &place);
         Some(place)
     }
 
-    fn take(&mut self, source: &str, seq: Seq, sample: &Sample, place: &Place) {
-        self.seen.note(source, sample, &place.row);
+    fn take(&mut self, numbered: &NumberedSample, place: &Place) {
+        let NumberedSample { seq, decode_set, sample, .. } = numbered;
+        let is_first = self.seen.current.is_none();
+        self.seen.note(&decode_set.source, sample, &place.row);
         self.warmth.note(sample, place.row.t_us);
+        let is_other_channel = is_first
+            && self.seen.current.is_some()
+            && self
+                .before
+                .as_ref()
+                .is_some_and(|before| self.seen.current.as_ref() != Some(before));
+        if self.answers.changed(decode_set) || is_other_channel {
+            self.analysis.other_instrument(place.row.t_us);
+        }
         if place.after_break {
             self.analysis.break_of_unknown_length();
         }
         self.analysis.push(&place.row);
-        self.odd.note(&self.analysis, seq);
+        self.odd.note(&self.analysis, *seq);
     }
 
     /// The highest number taken.
@@ -209,7 +267,7 @@ impl Odd {
 }
 
 impl Seen {
-    fn note(&mut self, source: &str, sample: &Sample, row: &Row) {
+    pub(crate) fn note(&mut self, source: &str, sample: &Sample, row: &Row) {
         let channel = |quantity| {
             let at = sample.group.position(quantity)?;
             let channel = sample.group.channels.get(at)?;

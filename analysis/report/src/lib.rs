@@ -5,6 +5,8 @@
 //! report; [`sentences`] says it, [`export`] writes it. Reads no clock; the
 //! present comes in with [`View`].
 
+mod answers;
+mod before;
 pub mod capture;
 pub mod cautions;
 pub mod compute;
@@ -33,7 +35,7 @@ pub use lines::session_lines;
 pub use pack_feed::{PackFeed, PackNews};
 pub use placing::Place;
 pub use session_report::{ReportInput, report};
-pub use setting::{cutoff_volt, setting, unnamed};
+pub use setting::{SAME_PACK, cutoff_volt, is_custody_confirmed, setting, unnamed};
 pub use subject::{Clocks, Subject, View};
 pub use suggest::suggestions;
 pub use timeline::Timeline;

@@ -27,6 +27,7 @@ pub fn setting(subject: &Subject) -> Setting {
         voltage_offset: coarsest(instruments(), Quantity::Voltage, |a| a.offset),
         charge_voltage_volt: pack.and_then(|p| p.charge_voltage_volt),
         powered_by_pack: instruments().any(|i| i.powered_by == Some(PoweredBy::PackUnderTest)),
+        is_custody_confirmed: is_custody_confirmed(&subject.session),
         rules: Rules::default(),
         ..Setting::default()
     }
@@ -41,6 +42,15 @@ pub fn unnamed(meter: &Instrument) -> Setting {
         voltage_resolution: coarsest(meters(), Quantity::Voltage, |a| a.resolution),
         ..Setting::default()
     }
+}
+
+/// The tag by which a person says that the pack is the one that was charged,
+/// though it was out of sight.
+pub const SAME_PACK: &str = "same-pack";
+
+/// Whether a person says so.
+pub fn is_custody_confirmed(session: &Session) -> bool {
+    session.tags.iter().any(|tag| tag.key == SAME_PACK && tag.value.is_none())
 }
 
 /// The same for judging what was found: accuracy and averaging are those of the

@@ -9,6 +9,7 @@ use ampledger_types::{
     Bound, ClockMap, ClockObservation, Instrument, LineMark, Marker, Pack, Run, RunId, Seq, Session,
 };
 
+use crate::before::parted;
 use crate::compute::ReportError;
 
 /// A session with all that is known of it besides its samples.
@@ -28,6 +29,8 @@ pub struct Subject {
     pub line_marks: Vec<LineMark>,
     /// What was issued about it at earlier revisions.
     pub earlier: Vec<EarlierRevision>,
+    /// Up to when another pack was on its sources, before it began.
+    pub parted: Option<Bound>,
 }
 
 /// From where a session is looked at.
@@ -78,7 +81,8 @@ impl Subject {
         // One file is one run.
         let line_marks = reader.line_marks(session.start.run)?;
         let earlier = earlier(reader, &session)?;
-        Ok(Subject { session, pack, clocks, markers, instruments, line_marks, earlier })
+        let parted = parted(&session, &reader.sessions()?);
+        Ok(Subject { session, pack, clocks, markers, instruments, line_marks, earlier, parted })
     }
 }
 
@@ -116,7 +120,10 @@ impl Clocks {
     }
 
     /// Reads those of some runs: a store can hold years of them.
-    fn read_where(reader: &Reader, wanted: impl Fn(&Run) -> bool) -> Result<Clocks, ReportError> {
+    pub(crate) fn read_where(
+        reader: &Reader,
+        wanted: impl Fn(&Run) -> bool,
+    ) -> Result<Clocks, ReportError> {
         let mut runs = reader.runs()?;
         runs.retain(|run| wanted(run));
         let mut observations = BTreeMap::new();

@@ -3,6 +3,8 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that panics has failed, as it should")]
 
+#[path = "report/before.rs"]
+mod before;
 #[path = "report/bench.rs"]
 mod bench;
 #[path = "report/claims.rs"]

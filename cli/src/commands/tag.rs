@@ -1,5 +1,6 @@
 //! `ampledger tag`: hangs words, a pack's name or a note on a session.
 
+use ampledger_report::SAME_PACK;
 use ampledger_types::Session;
 use ampledger_types::api::TagRequest;
 use clap::Args;
@@ -13,6 +14,10 @@ use crate::screen;
 ///
 /// A tag is a word, or a key with a value; a key that is there already gets
 /// the new value. A note goes into the record at the present time.
+///
+/// A pack that was out of sight between its charge and its discharge could have
+/// been swapped, and nothing proves it full. If you know that it is the same,
+/// say so with --same-pack (it is the tag `same-pack`, and can be taken off).
 #[derive(Args, Debug)]
 #[command(name = "tag")]
 pub struct TagSession {
@@ -24,6 +29,10 @@ pub struct TagSession {
     /// Key of a tag to take off; may be given again
     #[arg(long, value_name = "KEY")]
     pub remove: Vec<String>,
+    /// Say that the pack is the one that was charged, though it was out of
+    /// sight
+    #[arg(long)]
+    pub same_pack: bool,
     /// Name the pack that the session is about, or name another
     #[arg(long, value_name = "LABEL")]
     pub pack: Option<String>,
@@ -35,10 +44,11 @@ pub struct TagSession {
 impl TagSession {
     /// Runs the command.
     pub fn run(self, context: &Context) -> Result<Exit, Failure> {
-        let request =
-            TagRequest { add: self.tags, remove: self.remove, pack: self.pack, note: self.note };
+        let mut add = self.tags;
+        add.extend(self.same_pack.then(|| SAME_PACK.to_owned()));
+        let request = TagRequest { add, remove: self.remove, pack: self.pack, note: self.note };
         if request == TagRequest::default() {
-            let message = "nothing to do: give a tag, --remove, --pack or --note";
+            let message = "nothing to do: give a tag, --remove, --same-pack, --pack or --note";
             return Err(Failure::Usage(message.to_owned()));
         }
         let path = format!("/v1/sessions/{}/tags", segment(&self.session));

@@ -3,7 +3,7 @@
 
 use std::sync::Arc;
 
-use ampledger_report::select;
+use ampledger_report::{is_custody_confirmed, select};
 use ampledger_store::NewSession;
 use ampledger_types::api::{
     RedecodeRequest, RedecodeResponse, SessionLine, StartRequest, StartResponse, StopRequest,
@@ -96,6 +96,7 @@ pub async fn tag(
 ) -> Result<Json<Session>, ApiError> {
     let mut session = find(&daemon, session).await?;
     session.adopt();
+    let was_confirmed = is_custody_confirmed(&session);
     for key in &request.remove {
         session.tags.retain(|tag| tag.key != *key);
     }
@@ -104,6 +105,9 @@ pub async fn tag(
             Some(same) => *same = tag,
             None => session.tags.push(tag),
         }
+    }
+    if is_custody_confirmed(&session) != was_confirmed {
+        session.revision += 1;
     }
     let renamed = request.pack.is_some() && request.pack != session.pack;
     if let Some(label) = request.pack.filter(|_| renamed) {

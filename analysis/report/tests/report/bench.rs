@@ -25,6 +25,7 @@ pub struct Bench {
     /// Everything that was recorded, in order.
     pub samples: Vec<NumberedSample>,
     group: Arc<Group>,
+    identity: Option<String>,
     written: usize,
 }
 
@@ -45,13 +46,13 @@ pub fn group(quantities: &[Quantity]) -> Arc<Group> {
     Arc::new(Group { name: String::new(), channels })
 }
 
-fn decode_set(source: &str) -> Arc<DecodeSet> {
+fn decode_set(source: &str, identity: Option<String>) -> Arc<DecodeSet> {
     Arc::new(DecodeSet {
         source: source.to_owned(),
         decoder: "text-lines".to_owned(),
         decoder_version: "1".to_owned(),
         config_digest: "e3b0c442".to_owned(),
-        identity: None,
+        identity,
     })
 }
 
@@ -70,6 +71,7 @@ impl Bench {
             t_us: 100 * SECOND,
             samples: Vec::new(),
             group,
+            identity: None,
             written: 0,
         };
         bench.observe("boot-a", BEGAN_UNIX_SECOND, true);
@@ -99,11 +101,16 @@ impl Bench {
         self.says("bench-shunt", Arc::clone(&self.group), vec![volt, ampere]);
     }
 
+    /// From now on the instruments answer with this when they are asked.
+    pub fn answers(&mut self, identity: &str) {
+        self.identity = Some(identity.to_owned());
+    }
+
     /// Values of any group of any source, now.
     pub fn says(&mut self, source: &str, group: Arc<Group>, values: Vec<f64>) {
         let sample = Sample { group, t_us: self.t_us, instrument_t_us: None, values };
         let seq = self.samples.len() as u64 + 1;
-        let decode_set = decode_set(source);
+        let decode_set = decode_set(source, self.identity.clone());
         self.samples.push(NumberedSample { seq, run: self.run, decode_set, sample });
     }
 
@@ -138,8 +145,12 @@ impl Bench {
     }
 
     pub fn start_on(&mut self, sources: &[&str]) -> i64 {
+        self.start_about("GAL-07", sources)
+    }
+
+    pub fn start_about(&mut self, pack: &str, sources: &[&str]) -> i64 {
         let new = NewSession {
-            pack: Some("GAL-07".to_owned()),
+            pack: Some(pack.to_owned()),
             sources: sources.iter().map(|s| (*s).to_owned()).collect(),
             opened_by: Default::default(),
             start: self.now(),

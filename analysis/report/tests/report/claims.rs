@@ -118,7 +118,7 @@ fn a_proof_stands_live_as_in_the_store() {
     let (subject, view) = (bench.subject(session), bench.view());
     let mut live = SessionFeed::new(&subject);
     for stored in &bench.samples {
-        live.feed(&stored.decode_set.source, stored.run, stored.seq, &stored.sample);
+        live.feed(stored);
     }
     let report = live.report(&subject, &view);
     assert_eq!(report, bench.report(session));

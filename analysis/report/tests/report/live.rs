@@ -18,7 +18,7 @@ fn a_live_feed_gives_the_report_of_the_store_at_every_moment() {
     let reader = bench.reader();
     let samples = bench.samples.clone();
     for stored in &samples {
-        live.feed(&stored.decode_set.source, stored.run, stored.seq, &stored.sample);
+        live.feed(stored);
         if stored.seq % 300 == 0 {
             view.up_to = Some(stored.seq);
             view.now =
@@ -41,7 +41,7 @@ fn a_session_closed_live_is_the_one_the_store_computes_and_again_the_same() {
     let view = bench.view();
     let mut live = SessionFeed::new(&open);
     for stored in &bench.samples {
-        live.feed(&stored.decode_set.source, stored.run, stored.seq, &stored.sample);
+        live.feed(stored);
     }
     let closed = bench.subject(session);
     assert!(live.fits(&closed));
@@ -61,7 +61,7 @@ fn a_feed_goes_on_where_the_store_ends_and_takes_no_sample_twice() {
     let mut feed = SessionFeed::read(&reader, &subject, &view).unwrap();
     view.up_to = None;
     for stored in &bench.samples[700..] {
-        feed.feed(&stored.decode_set.source, stored.run, stored.seq, &stored.sample);
+        feed.feed(stored);
     }
     assert_eq!(feed.report(&subject, &view), compute(&reader, session, &view).unwrap());
 }
@@ -191,7 +191,7 @@ proptest! {
         );
         view.up_to = None;
         for stored in &bench.samples {
-            live.feed(&stored.decode_set.source, stored.run, stored.seq, &stored.sample);
+            live.feed(stored);
         }
         let report = live.report(&subject, &view);
         prop_assert_eq!(&report, &compute(&reader, session, &view).unwrap());
