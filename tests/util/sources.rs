@@ -54,7 +54,7 @@ pub fn plugin(name: &str, library: &Path, more: &str) -> String {
 decoder = \"plugin\"
 [sources.{name}.plugin]
 file = {library:?}
-reply_second = 0.3
+reply_second = 2.0
 memory_mib = 64
 [sources.{name}.serial]
 path = \"DIR/{name}\"

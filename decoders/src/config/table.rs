@@ -30,6 +30,10 @@ pub struct DecoderTable {
     fields: BTreeMap<String, FieldConfig>,
     #[serde(default, rename = "serial")]
     _serial: IgnoredAny,
+    #[serde(default, rename = "ble")]
+    _ble: IgnoredAny,
+    #[serde(default, rename = "sessions")]
+    _sessions: IgnoredAny,
     #[serde(default, rename = "replay")]
     _replay: IgnoredAny,
     #[serde(default, rename = "instrument")]
