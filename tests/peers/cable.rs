@@ -1,6 +1,7 @@
 //! A serial cable: a pseudo-terminal whose device node lies in the test's own
 //! folder. It can be unplugged and plugged in again, and carries any bytes.
 
+use std::collections::VecDeque;
 use std::fs::File;
 use std::io::{self, Read, Write};
 use std::os::fd::OwnedFd;
@@ -20,36 +21,62 @@ use crate::util::PATIENCE;
 pub struct Cable {
     device: PathBuf,
     ends: Arc<Mutex<Option<Ends>>>,
+    /// Devices that were pulled out. The kernel gives their numbers to nobody
+    /// else while they are held: a daemon that is just opening one would take
+    /// that of another test.
+    pulled: Arc<Mutex<VecDeque<OwnedFd>>>,
 }
+
+/// Devices that are held after they were pulled out.
+const HELD: usize = 16;
 
 /// Both ends of the pseudo-terminal. The device's end is held open as well:
 /// otherwise the kernel calls the line dead until the daemon opens it.
 struct Ends {
+    /// Goes first: whoever follows it later would find another test's device.
+    _node: Node,
     instrument: Arc<File>,
     device: OwnedFd,
+}
+
+/// The device node, as a link in the test's folder.
+struct Node(PathBuf);
+
+impl Drop for Node {
+    fn drop(&mut self) {
+        // A test that has failed may have lost its folder.
+        let _ = std::fs::remove_file(&self.0);
+    }
 }
 
 impl Cable {
     /// A cable that is plugged in, with its device node at `device`.
     pub fn plugged(device: PathBuf) -> Cable {
-        let cable = Cable { device, ends: Arc::default() };
+        let cable = Cable { device, ends: Arc::default(), pulled: Arc::default() };
         cable.plug();
         cable
     }
 
     /// Plugs it in: the device node appears.
     pub fn plug(&self) {
-        let (ends, name) = open_pair().expect("a pseudo-terminal");
+        let ((instrument, device), name) = open_pair().expect("a pseudo-terminal");
         let next = self.device.with_extension("next");
         std::os::unix::fs::symlink(name, &next).expect("a link in the test's folder");
         std::fs::rename(&next, &self.device).expect("a link in the test's folder");
-        *self.lock() = Some(ends);
+        *self.lock() = Some(Ends { _node: Node(self.device.clone()), instrument, device });
     }
 
     /// Pulls it out: the node vanishes, and whoever reads it is told so.
     pub fn unplug(&self) {
-        std::fs::remove_file(&self.device).expect("the cable is not plugged in");
-        *self.lock() = None;
+        let ends = self.lock().take().expect("the cable is not plugged in");
+        let Ends { _node: node, instrument, device } = ends;
+        drop(node);
+        drop(instrument);
+        let mut pulled = self.pulled.lock().expect("another thread of this test failed");
+        pulled.push_back(device);
+        if pulled.len() > HELD {
+            pulled.pop_front();
+        }
     }
 
     /// Whether no other process has locked the device for himself.
@@ -132,7 +159,7 @@ impl Write for Turn {
     }
 }
 
-fn open_pair() -> io::Result<(Ends, String)> {
+fn open_pair() -> io::Result<((Arc<File>, OwnedFd), String)> {
     let instrument = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC)?;
     grantpt(&instrument)?;
     unlockpt(&instrument)?;
@@ -144,7 +171,7 @@ fn open_pair() -> io::Result<(Ends, String)> {
     tcsetattr(&device, OptionalActions::Now, &settings)?;
     let unblocked = rustix::fs::fcntl_getfl(&instrument)? | OFlags::NONBLOCK;
     rustix::fs::fcntl_setfl(&instrument, unblocked)?;
-    Ok((Ends { instrument: Arc::new(File::from(instrument)), device }, name))
+    Ok(((Arc::new(File::from(instrument)), device), name))
 }
 
 fn wait_for(line: &Turn, what: PollFlags) {
