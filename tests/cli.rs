@@ -26,6 +26,8 @@ fn every_command_speaks_json() {
     for arguments in [
         "status --json",
         "sources --json",
+        "limits --json",
+        "sessions --suggest --json",
         "start --pack GAL-07 --rated-ah 60 --json",
         "tag last load=lamp --json",
         "sessions --json",

@@ -13,6 +13,7 @@ mod peers;
 // The main job.
 mod attended;
 mod discharge;
+mod limits;
 mod redecode;
 mod replay;
 mod sessions;

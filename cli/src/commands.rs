@@ -9,6 +9,7 @@ mod demo;
 mod doctor;
 mod export;
 mod import;
+mod limits;
 mod man;
 mod packs;
 mod plugin;
@@ -88,6 +89,7 @@ pub enum Command {
     Packs(packs::Packs),
     Redecode(redecode::Redecode),
     Sources(sources::Sources),
+    Limits(limits::Limits),
     Capture(capture::Capture),
     Decode(decode::Decode),
     Probe(probe::Probe),
@@ -134,6 +136,7 @@ pub fn run(cli: Cli) -> Result<Exit, Failure> {
         Command::Packs(command) => command.run(&context),
         Command::Redecode(command) => command.run(&context),
         Command::Sources(command) => command.run(&context),
+        Command::Limits(command) => command.run(&context),
         Command::Capture(command) => command.run(&context),
         Command::Decode(command) => command.run(&context),
         Command::Probe(command) => command.run(&context),

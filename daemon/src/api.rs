@@ -5,6 +5,7 @@ mod body;
 mod error;
 mod export;
 mod frames;
+mod limits;
 mod listen;
 mod packs;
 mod pieces;
@@ -32,6 +33,7 @@ use axum::routing::{get, post, put};
 
 use crate::attendant::Attendant;
 use crate::intake::Intake;
+use crate::limits::Limits;
 use crate::reading::read;
 use crate::reload::Asks;
 use crate::roster::Roster;
@@ -55,6 +57,8 @@ pub struct Daemon {
     pub roster: Roster,
     /// Where to ask for the configuration to be read again.
     pub reload: Asks,
+    /// The limits that are watched.
+    pub limits: Limits,
     /// The store's file.
     pub store_path: PathBuf,
     /// The store's name.
@@ -94,6 +98,11 @@ pub fn router(daemon: Arc<Daemon>) -> Router {
         .route("/v1/sessions/{session}/export", get(export::table))
         .route("/v1/sessions/{session}/export/metadata", get(export::metadata))
         .route("/v1/sessions/{session}/report", get(report::report_page))
+        .route("/v1/limits", get(limits::list))
+        .route("/v1/limits/arm", post(limits::arm))
+        .route("/v1/limits/disarm", post(limits::disarm))
+        .route("/v1/limits/{limit}/test", post(limits::test))
+        .route("/v1/limits/{limit}/acknowledge", post(limits::acknowledge))
         .route("/v1/packs", get(packs::list))
         .route("/v1/packs/{label}", put(packs::put))
         .route("/v1/thin", post(upkeep::thin))

@@ -2,7 +2,9 @@
 //! then flags. What is wrong with one source stops that source only; every
 //! problem is told with file, line, key and the nearest key that exists.
 
+mod actions;
 mod ble;
+mod limits;
 mod sessions;
 mod source;
 
@@ -16,10 +18,12 @@ use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value, json};
 
-use ampledger_decoders::DecoderConfig;
 use ampledger_decoders::config::{FileSource, PluginConfig, collect, locate, nearest};
+use ampledger_decoders::{ConfigProblem, DecoderConfig};
 
+pub use actions::{ActionConfig, MqttConfig, SwitchConfig, WebhookConfig};
 pub use ble::{BleConfig, Plan};
+pub use limits::LimitConfig;
 pub use source::{
     Parity, ReplayConfig, ReplayRate, SerialConfig, SourceConfig, StopBits, UsbIdentity,
 };
@@ -37,6 +41,12 @@ pub struct Config {
     pub sources: BTreeMap<String, SourceConfig>,
     /// The sources that cannot, with what is wrong.
     pub refused: BTreeMap<String, Vec<Problem>>,
+    /// The limits that can be watched, by name.
+    pub limits: BTreeMap<String, LimitConfig>,
+    /// Those that cannot, with what is wrong.
+    pub refused_limits: BTreeMap<String, Vec<Problem>>,
+    /// The actions that can be done, by name.
+    pub actions: BTreeMap<String, ActionConfig>,
     /// Everything that is wrong, refused sources included.
     pub problems: Vec<Problem>,
 }
@@ -146,7 +156,7 @@ pub enum ConfigError {
     Unusable(Vec<Problem>),
 }
 
-const SECTIONS: [&str; 4] = ["store", "api", "log", "sources"];
+const SECTIONS: [&str; 6] = ["store", "api", "log", "sources", "limits", "actions"];
 
 /// Reads the configuration from all the places it can come from.
 pub fn load(file: Option<&Path>, overrides: &Overrides) -> Result<Config, ConfigError> {
@@ -205,6 +215,8 @@ fn defaults() -> Value {
         "api": { "socket": "/run/ampledger/ampledger.sock" },
         "log": { "format": "human", "filter": "info" },
         "sources": {},
+        "limits": {},
+        "actions": {},
     })
 }
 
@@ -230,15 +242,38 @@ impl Reading<'_> {
             return Err(ConfigError::Malformed("the configuration is no table".to_owned()));
         };
         self.unknown_sections(&merged);
-        let sources = merged.remove("sources").unwrap_or_default();
+        let mut take = |section: &str| merged.remove(section).unwrap_or_default();
+        let (sources, limits, actions) = (take("sources"), take("limits"), take("actions"));
         let store = self.read::<StoreConfig>("store", merged.remove("store"));
         let api = self.read::<ApiConfig>("api", merged.remove("api"));
         let log = self.read::<LogConfig>("log", merged.remove("log"));
         let (Some(store), Some(api), Some(log)) = (store, api, log) else {
             return Err(ConfigError::Unusable(self.problems));
         };
-        let (sources, refused) = self.sources(sources);
-        Ok(Config { store, api, log, sources, refused, problems: self.problems })
+        let names = |value: &Value| -> Vec<String> {
+            value.as_object().into_iter().flat_map(Map::keys).cloned().collect()
+        };
+        let (source_names, action_names) = (names(&sources), names(&actions));
+        let actions = self.trusted_actions(actions);
+        let (sources, refused) = self.tables("sources", sources, |name, s: &SourceConfig| {
+            s.check(name).into_iter().chain(s.check_with(&source_names)).collect()
+        });
+        let decoders = sources.iter().map(|(name, s)| (name.clone(), s.decoder.clone())).collect();
+        let (actions, _) =
+            self.tables("actions", actions, |_, a: &ActionConfig| a.check(&decoders));
+        let (limits, refused_limits) = self
+            .tables("limits", limits, |_, l: &LimitConfig| l.check(&source_names, &action_names));
+        Ok(Config {
+            store,
+            api,
+            log,
+            sources,
+            refused,
+            limits,
+            refused_limits,
+            actions,
+            problems: self.problems,
+        })
     }
 
     fn unknown_sections(&mut self, merged: &Map<String, Value>) {
@@ -251,24 +286,26 @@ impl Reading<'_> {
         }
     }
 
-    fn sources(
+    /// Reads the tables of a section by name; those that are wrong apart, with
+    /// what is wrong.
+    fn tables<T: DeserializeOwned>(
         &mut self,
+        section: &str,
         value: Value,
-    ) -> (BTreeMap<String, SourceConfig>, BTreeMap<String, Vec<Problem>>) {
+        check: impl Fn(&str, &T) -> Vec<ConfigProblem>,
+    ) -> (BTreeMap<String, T>, BTreeMap<String, Vec<Problem>>) {
         let Value::Object(tables) = value else {
-            self.problem("sources", "must hold a table per source".to_owned());
+            self.problem(section, "must hold a table per name".to_owned());
             return Default::default();
         };
         let (mut good, mut refused) = (BTreeMap::new(), BTreeMap::new());
-        let names: Vec<String> = tables.keys().cloned().collect();
         for (name, table) in tables {
             let before = self.problems.len();
-            let prefix = format!("sources.{name}");
-            let config = self.read::<SourceConfig>(&prefix, Some(table));
-            if let Some(config) = &config {
-                for problem in config.check(&name).into_iter().chain(config.check_with(&names)) {
-                    self.problem(&format!("{prefix}.{}", problem.key), problem.what);
-                }
+            let prefix = format!("{section}.{name}");
+            let config = self.read::<T>(&prefix, Some(table));
+            for problem in config.iter().flat_map(|config| check(&name, config)) {
+                let key = format!("{prefix}.{}", problem.key);
+                self.problem(key.trim_end_matches('.'), problem.what);
             }
             match config {
                 Some(config) if self.problems.len() == before => {
@@ -280,6 +317,18 @@ impl Reading<'_> {
             }
         }
         (good, refused)
+    }
+
+    /// Nothing that somebody else can write may have the daemon run anything.
+    fn trusted_actions(&mut self, actions: Value) -> Value {
+        let has_some = actions.as_object().is_some_and(|tables| !tables.is_empty());
+        match self.file.filter(|_| has_some).and_then(actions::distrust) {
+            None => actions,
+            Some(why) => {
+                self.problem("actions", why);
+                Value::Object(Map::new())
+            }
+        }
     }
 
     /// Reads one table; `None` if too little of it is left.

@@ -88,6 +88,7 @@ impl<'l, L: Link> Conversation<'l, L> {
         };
         self.give(Input::Closed);
         self.finish().await;
+        self.source.commands.lost();
         self.asked.clear();
         self.flush(true);
         ended
@@ -117,10 +118,18 @@ impl<'l, L: Link> Conversation<'l, L> {
                     None => std::future::pending().await,
                 }
             };
+            let source = self.source.clone();
+            let commanded = async move {
+                match is_live {
+                    true => source.commands.next().await,
+                    false => std::future::pending().await,
+                }
+            };
             tokio::select! {
                 biased;
                 () = stop.cancelled() => return Ok(Ended::Stopped),
                 event = self.decoding.next() => self.take_event(event),
+                command = commanded => self.give(Input::Command(&command)),
                 arrival = self.link.next(), if is_live || self.decoding.has_room() => {
                     if let Some(ended) = self.take(arrival) {
                         return Ok(ended);
@@ -232,10 +241,8 @@ impl<'l, L: Link> Conversation<'l, L> {
             Output::Send { .. } | Output::Drain { .. } if self.own_boot.is_none() => {
                 self.asked.push_back(output);
             }
-            Output::Send { .. }
-            | Output::Drain { .. }
-            | Output::Wake(_)
-            | Output::CommandDone { .. } => {}
+            Output::CommandDone { id, result } => self.source.commands.done(id, result),
+            Output::Send { .. } | Output::Drain { .. } | Output::Wake(_) => {}
         }
     }
 

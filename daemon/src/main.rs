@@ -4,6 +4,7 @@
 mod api;
 mod attendant;
 mod clock;
+mod commands;
 mod config;
 mod conversation;
 mod decoding;
@@ -11,6 +12,7 @@ mod frame_log;
 mod health;
 mod intake;
 mod keeper;
+mod limits;
 mod logging;
 mod marking;
 mod opening;

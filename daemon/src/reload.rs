@@ -59,7 +59,7 @@ pub async fn keep(
     }
 }
 
-async fn reload(daemon: &Daemon, loaded: &Loaded) -> Result<ReloadResponse, String> {
+async fn reload(daemon: &Arc<Daemon>, loaded: &Loaded) -> Result<ReloadResponse, String> {
     let config = match loaded.origin.load() {
         Ok(config) => config,
         Err(error) => {
@@ -82,6 +82,7 @@ async fn reload(daemon: &Daemon, loaded: &Loaded) -> Result<ReloadResponse, Stri
     for (name, source) in &config.sources {
         apply(daemon, name, source, &mut done).await;
     }
+    done.limits = daemon.limits.configure(daemon, &config);
     let mut refused = config.refused;
     refused.retain(|name, _| !done.kept.contains(name));
     daemon.roster.refuse(&refused);
@@ -141,6 +142,7 @@ fn tell(daemon: &Daemon, done: &ReloadResponse) {
         ("described otherwise", &done.described),
         ("ended", &done.ended),
         ("kept as it was", &done.kept),
+        ("limits set anew", &done.limits),
     ]
     .iter()
     .filter(|(_, names)| !names.is_empty())

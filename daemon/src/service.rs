@@ -22,6 +22,7 @@ use crate::clock::{Clock, scaled_boot_id};
 use crate::config::{Config, Origin};
 use crate::intake::Intake;
 use crate::keeper::Keeper;
+use crate::limits::{self, Limits};
 use crate::recorder::Recorder;
 use crate::reload::{self, Asked, Loaded};
 use crate::roster::Roster;
@@ -89,6 +90,8 @@ async fn serve(config: Config, origin: Origin, clock_rate: f64) -> Result<(), Se
     let server = tokio::task::spawn_local(server.into_future());
     tasks.spawn_local(timekeeping::keep(daemon.clone(), stop.clone()));
     tasks.spawn_local(upkeep::keep(daemon.clone(), stop.clone()));
+    daemon.limits.configure(&daemon, &config);
+    tasks.spawn_local(limits::watch(daemon.clone(), stop.clone()));
     tasks.spawn_local(attend(daemon.clone(), stop.clone()));
     let loaded = Loaded { origin, lasting: reload::lasting(&config) };
     tasks.spawn_local(reload::keep(daemon.clone(), loaded, asked, stop.clone()));
@@ -156,6 +159,7 @@ async fn assemble(config: &Config, clock_rate: f64) -> Result<Parts, ServiceErro
         attendant: Attendant::default(),
         roster,
         reload,
+        limits: Limits::new(tasks.clone(), stop.clone()),
         store_path: absolute(&config.store.path),
         store_uuid,
         synchronised: AtomicBool::new(false),

@@ -14,6 +14,7 @@ use ampledger_store::NumberedSample;
 use ampledger_types::{Bound, DecodeSet, Frame, Marker, MarkerKind, RunId, Sample};
 
 use crate::clock::Clock;
+use crate::commands::Commands;
 use crate::config::SourceConfig;
 use crate::frame_log::FrameLog;
 use crate::health::Health;
@@ -51,6 +52,8 @@ pub struct Source {
     pub config: SourceConfig,
     /// What it is doing.
     pub health: Health,
+    /// What is wanted of its instrument.
+    pub commands: Commands,
     /// Where its samples go.
     pub intake: Arc<Intake>,
     maker: Maker,
@@ -93,6 +96,7 @@ impl Source {
             connection,
             config,
             health,
+            commands: Commands::default(),
             intake,
             maker,
             failures: Arc::default(),

@@ -54,6 +54,7 @@ struct Shared {
     manners: Manners,
     asked: u64,
     late: u64,
+    told: Vec<String>,
     stop: bool,
 }
 
@@ -74,6 +75,11 @@ impl Scpi {
     /// Questions it was asked.
     pub fn asked(&self) -> u64 {
         lock(&self.shared).asked
+    }
+
+    /// Lines that it was told and that ask nothing.
+    pub fn told(&self) -> Vec<String> {
+        lock(&self.shared).told.clone()
     }
 
     /// Answers it gave late.
@@ -122,6 +128,7 @@ impl Shared {
     fn take(&mut self, line: &str) -> Option<(Instant, String)> {
         let answers: Vec<String> = line.trim().split(';').filter_map(|q| self.reply(q)).collect();
         if answers.is_empty() {
+            self.told.push(line.trim().to_owned());
             return None;
         }
         self.asked += 1;

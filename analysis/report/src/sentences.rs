@@ -4,6 +4,7 @@
 
 mod claim;
 mod ends;
+mod limit;
 mod pack;
 mod phase;
 mod proof;
@@ -16,6 +17,7 @@ mod state;
 pub use claim::claim;
 pub(crate) use claim::claimed;
 pub use ends::{discharge_ended, ending};
+pub use limit::{LimitSaid, limit_over, limit_passed, limit_tested};
 pub use pack::{cells, rating};
 pub use phase::{gap, phase, phase_kind};
 use proof::proof;

@@ -124,7 +124,6 @@ fn start_words() -> start::Start {
         sources: vec!["bench-shunt".to_owned()],
         cutoff_voltage: Some(20.0),
         tags: vec!["demo".to_owned()],
-        since: super::sessions::SINCE.to_owned(),
         fields: PackFields {
             rated_ah: Some(60.0),
             chemistry: Some(ChemistryName::LithiumIronPhosphate),

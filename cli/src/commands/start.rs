@@ -42,9 +42,9 @@ pub struct Start {
     /// under this number
     #[arg(long, value_name = "NUMBER", conflicts_with_all = ["at", "sources"])]
     pub adopt: Option<u64>,
-    /// How far back that list went
-    #[arg(long, value_name = "TIME", requires = "adopt", default_value = SINCE)]
-    pub since: String,
+    /// How far back that list went [default: 7 days ago]
+    #[arg(long, value_name = "TIME", requires = "adopt")]
+    pub since: Option<String>,
     /// End voltage of the discharge, V; for this session, and the pack's own
     /// where it has none yet
     #[arg(long, value_name = "V", value_parser = positive)]
@@ -94,7 +94,8 @@ impl Start {
     /// The suggestion that is meant.
     fn adopted(&self, context: &Context) -> Result<Option<Suggestion>, Failure> {
         let Some(number) = self.adopt else { return Ok(None) };
-        let found = Origin::Daemon(&context.client).suggestions(&self.since, &context.zone)?;
+        let since = self.since.as_deref().unwrap_or(SINCE);
+        let found = Origin::Daemon(&context.client).suggestions(since, &context.zone)?;
         let refused = |code, message| Err(Failure::Refused { code, message });
         match found.into_iter().find(|suggestion| suggestion.number == number) {
             Some(Suggestion { session: Some(id), .. }) => {
@@ -107,9 +108,8 @@ impl Start {
             Some(suggestion) => Ok(Some(suggestion)),
             None => {
                 let message = format!(
-                    "no suggestion since {} has the number {number}; `ampledger sessions \
-                     --suggest` lists them, --since looks further back",
-                    self.since
+                    "no suggestion since {since} has the number {number}; `ampledger sessions \
+                     --suggest` lists them, --since looks further back"
                 );
                 refused("no_such_suggestion", message)
             }

@@ -12,6 +12,7 @@ pub fn done(done: &ReloadResponse) -> String {
         ("Configured otherwise, begun again", &done.changed),
         ("Goes on, instrument described otherwise since the daemon began", &done.described),
         ("Ended", &done.ended),
+        ("Limits set anew, none is armed", &done.limits),
     ] {
         if !names.is_empty() {
             lines.push(format!("{what}: {}", names.join(", ")));

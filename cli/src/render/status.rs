@@ -8,7 +8,7 @@ use super::{sources, style};
 
 /// The whole status.
 pub fn status(status: &StatusResponse, zone: &TimeZone) -> String {
-    let mut lines = Vec::new();
+    let mut lines: Vec<String> = status.alarms.iter().map(|alarm| style::bad(alarm)).collect();
     if status.open_sessions.is_empty() {
         lines.push(style::strong("No session is open."));
     }
@@ -96,6 +96,7 @@ mod tests {
             clock: ClockStatus { unix_time_second: 0.0, synchronised: true, rate: 1.0 },
             sources: Vec::new(),
             open_sessions: Vec::new(),
+            alarms: Vec::new(),
         }
     }
 

@@ -28,6 +28,7 @@ pub async fn status(State(daemon): State<Arc<Daemon>>) -> Json<StatusResponse> {
             rate: daemon.intake.clock.rate(),
         },
         sources: all_sources(&daemon),
+        alarms: daemon.limits.alarms(),
         open_sessions: daemon.intake.keeper.open_sessions(&daemon.intake).await,
     })
 }

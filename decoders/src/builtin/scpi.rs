@@ -24,11 +24,12 @@ use crate::decoder::{
 use crate::framing::{Line, Lines};
 
 pub mod answer;
+mod commands;
 mod options;
 #[cfg(test)]
 mod tests;
 
-use answer::{Number, error_entry, number};
+use answer::{Number, error_entry, is_a_name, number};
 use options::{Options, Query};
 
 /// An instrument with more errors than this in a row is asked no further.
@@ -47,6 +48,8 @@ enum Ask {
     Error(u32),
     /// One of the queries.
     Query(usize),
+    /// The first of the commands; it has no answer.
+    Command,
 }
 
 /// What is being waited for.
@@ -75,6 +78,9 @@ struct State {
     /// It has answered `*IDN?` since the line was opened.
     #[serde(default)]
     has_identified: bool,
+    /// Commands that wait: number and line.
+    #[serde(default)]
+    commands: VecDeque<(u64, String)>,
 }
 
 /// The decoder.
@@ -97,11 +103,9 @@ impl Decoder for Scpi {
                 }
             }
             Input::Deadline => self.deadline(now_us, out),
-            Input::Command(command) => out.push(Output::CommandDone {
-                id: command.id,
-                result: Err("scpi takes no commands yet".to_owned()),
-            }),
+            Input::Command(command) => self.command(now_us, command, out),
             Input::Closed => {
+                self.give_up_commands(out);
                 self.state = State::default();
                 out.push(Output::Wake(None));
             }
@@ -123,6 +127,7 @@ impl Decoder for Scpi {
             Ask::Setup(i) => i < self.options.setup.len(),
             Ask::Query(i) => i < self.queries.len(),
             Ask::Identity | Ask::Error(_) => true,
+            Ask::Command => !state.commands.is_empty(),
         };
         let is_open = state.phase != Phase::Closed;
         if !asks.into_iter().all(is_known) || (is_open && state.due_us.len() != self.queries.len())
@@ -149,6 +154,7 @@ impl Scpi {
             first.push_back(Ask::Identity);
         }
         let due_us = vec![now_us; self.queries.len()];
+        self.give_up_commands(out);
         self.state = State { first, due_us, ..State::default() };
         self.drain(now_us, out);
     }
@@ -173,7 +179,8 @@ impl Scpi {
             Some((i, due_us)) => (Ask::Query(i), *due_us),
             None => return,
         };
-        let ask = match self.state.first.pop_front() {
+        let urgent = (!self.state.commands.is_empty()).then_some(Ask::Command);
+        let ask = match urgent.or_else(|| self.state.first.pop_front()) {
             Some(ask) => ask,
             None if due_us <= now_us => soonest,
             None => {
@@ -198,6 +205,7 @@ impl Scpi {
             Ask::Identity => "*IDN?",
             Ask::Error(_) => "SYST:ERR?",
             Ask::Query(i) => &self.queries[i].send,
+            Ask::Command => self.state.commands.front().map_or("", |(_, line)| line),
         }
     }
 
@@ -206,9 +214,13 @@ impl Scpi {
     /// questions than it was asked with.
     fn sent(&mut self, now_us: i64, bytes: &[u8], out: &mut Vec<Output>) {
         let latest_us = now_us.saturating_add(self.timeout_us());
-        self.state.phase = match (self.state.phase, self.asked_by(bytes)) {
+        let asked = self.asked_by(bytes);
+        if asked == Some(Ask::Command) {
+            self.commanded(out);
+        }
+        self.state.phase = match (self.state.phase, asked) {
             (Phase::Closed, _) => return,
-            (_, Some(Ask::Setup(_))) => Phase::Idle,
+            (_, Some(Ask::Setup(_) | Ask::Command)) => Phase::Idle,
             (_, Some(ask)) => Phase::Waiting(ask, latest_us),
             // The answer to a question that is not ours is thrown away.
             (_, None) => Phase::Draining(latest_us),
@@ -329,7 +341,7 @@ impl Scpi {
         out: &mut Vec<Output>,
     ) -> Result<(), String> {
         match ask {
-            Ask::Setup(_) => Err("this line has no answer".to_owned()),
+            Ask::Setup(_) | Ask::Command => Err("this line has no answer".to_owned()),
             // A number or an error is the late answer to something else.
             Ask::Identity if !is_a_name(answer) => Err("no identification".to_owned()),
             Ask::Identity => {
@@ -378,14 +390,6 @@ fn reading(query: &Query, t_us: i64, answer: &str, out: &mut Vec<Output>) -> Res
     }
     readings.finish(super::readings::Place::arrival(t_us), query.group.clone(), answer, out);
     Ok(())
-}
-
-/// Whether this can be an identification: IEEE 488.2 has four fields in it,
-/// but not every instrument keeps to that.
-fn is_a_name(answer: &str) -> bool {
-    let is_number = |part: &str| number(part).is_ok();
-    let are_numbers = answer::part(answer, ';').into_iter().all(is_number);
-    !answer.is_empty() && !are_numbers && error_entry(answer).is_err()
 }
 
 fn complaint(kind: ComplaintKind, bytes: usize, detail: String) -> Output {

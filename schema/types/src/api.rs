@@ -30,6 +30,9 @@ pub struct StatusResponse {
     pub sources: Vec<SourceStatus>,
     /// The sessions that are open.
     pub open_sessions: Vec<OpenSession>,
+    /// What is wrong now by the limits, in sentences.
+    #[serde(default)]
+    pub alarms: Vec<String>,
 }
 
 /// The state of the store.
@@ -368,6 +371,9 @@ pub struct ReloadResponse {
     /// Sources that go on as they were, because what the file says of them now
     /// is wrong.
     pub kept: Vec<String>,
+    /// Limits that were begun, changed or ended. None is armed afterwards.
+    #[serde(default)]
+    pub limits: Vec<String>,
     /// Sections that changed, and count only from the next start on.
     pub after_restart: Vec<String>,
     /// Everything that is wrong with the file.

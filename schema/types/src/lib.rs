@@ -5,6 +5,7 @@
 //! Sign convention everywhere: **positive current charges the pack, negative
 //! current discharges it** (that of the Battery Data Format).
 
+pub mod alarm;
 pub mod api;
 pub mod figure;
 pub mod frame;

@@ -183,6 +183,8 @@ pub enum MarkerKind {
     Session,
     /// A rule decided something about the pack on a source.
     Rule,
+    /// A limit was passed or is over, or its actions came to something.
+    Limit,
     /// The record on disk had or has trouble.
     Store,
 }

@@ -132,6 +132,14 @@ pub fn identification(answer: &str) -> Option<[Option<String>; 4]> {
     Some(fields.map(|field| (field != "0" && !field.is_empty()).then(|| field.to_owned())))
 }
 
+/// Whether this can be an identification: IEEE 488.2 has four fields in it,
+/// but not every instrument keeps to that.
+pub fn is_a_name(answer: &str) -> bool {
+    let is_number = |part: &str| number(part).is_ok();
+    let are_numbers = part(answer, ';').into_iter().all(is_number);
+    !answer.is_empty() && !are_numbers && error_entry(answer).is_err()
+}
+
 #[cfg(test)]
 mod tests {
     use proptest::prelude::*;

@@ -172,7 +172,7 @@ impl QueryOptions {
     }
 }
 
-fn is_line(text: &str) -> bool {
+pub fn is_line(text: &str) -> bool {
     const LONGEST: usize = 256;
     (1..=LONGEST).contains(&text.len()) && text.bytes().all(|b| b == b' ' || b.is_ascii_graphic())
 }

@@ -3,7 +3,7 @@
 use super::DESCRIPTOR;
 use crate::config::DecoderConfig;
 use crate::conformance::{Case, Event, check};
-use crate::decoder::{Decoder, Output};
+use crate::decoder::{Command, Decoder, Input, Output};
 
 fn config(options: serde_json::Value) -> DecoderConfig {
     let mut options = options;
@@ -271,4 +271,46 @@ fn an_answer_that_outlasts_time_out_and_quiet_is_never_taken_for_another() {
     let name = bench.receive(2300, "MAKER,LOAD-60,1207,1.0\n");
     assert!(name.iter().any(|s| s.starts_with("!not_mine")), "{name:?}");
     assert!(!name.iter().any(|s| s.starts_with("MEAS")), "{name:?}");
+}
+
+fn command(bench: &mut Bench, t_ms: i64, name: &str, line: &str) -> Vec<String> {
+    let arguments = serde_json::json!({ "line": line });
+    let command = Command { id: 7, name: name.to_owned(), arguments };
+    let mut out = Vec::new();
+    bench.0.handle(t_ms * 1000, Input::Command(&command), &mut out);
+    out.iter().map(said).collect()
+}
+
+#[test]
+fn a_command_goes_before_the_next_query_and_never_between_question_and_answer() {
+    let mut bench = Bench::new(serde_json::json!({ "identify": false }));
+    bench.at(0, Event::Opened { record: false });
+    let asked = bench.at(200, Event::Drained);
+    assert!(asked[0].starts_with("send \"MEAS:VOLT?"), "{asked:?}");
+    bench.at(200, sent());
+    assert_eq!(command(&mut bench, 210, "send", "INP OFF"), [""; 0], "an answer is awaited");
+    let after = bench.receive(220, "13.2\n");
+    assert!(after.iter().any(|s| s == "send \"INP OFF\\n\""), "{after:?}");
+    let done = bench.at(221, sent());
+    assert_eq!(done[0], "done");
+    assert!(done[1].starts_with("send \"MEAS:CURR?"), "{done:?}");
+}
+
+#[test]
+fn a_command_that_asks_or_that_is_unknown_is_refused() {
+    let mut bench = Bench::new(serde_json::json!({ "identify": false }));
+    assert_eq!(command(&mut bench, 0, "send", "INP OFF"), ["done"], "the line is closed");
+    bench.at(0, Event::Opened { record: false });
+    bench.at(200, Event::Drained);
+    for (name, line) in [("send", "INP?"), ("send", "A\nB"), ("send", ""), ("reset", "*RST")] {
+        assert_eq!(command(&mut bench, 210, name, line), ["done"], "{name} {line}");
+    }
+}
+
+#[test]
+fn a_command_that_was_not_sent_before_the_line_closed_is_told() {
+    let mut bench = Bench::new(serde_json::json!({ "identify": false }));
+    bench.at(0, Event::Opened { record: false });
+    assert_eq!(command(&mut bench, 100, "send", "INP OFF"), [""; 0], "still draining");
+    assert!(bench.at(150, Event::Closed).contains(&"done".to_owned()));
 }
