@@ -324,6 +324,26 @@ fn what_is_armed_is_not_armed_any_more_after_a_restart() {
 }
 
 #[test]
+fn a_configuration_read_again_sets_limits_anew_and_leaves_none_armed() {
+    let (mut yard, _load, _line) = with_load("");
+    yard.read(25.0, -12.0);
+    yard.bench.ampledger("limits arm pack-low").good();
+    yard.bench.ampledger("reload").good();
+    assert_eq!(yard.limit("pack-low").armed, Some(false), "though nothing changed");
+    let config = std::fs::read_to_string(yard.bench.config()).expect("the configuration");
+    let higher = config.replace("volt = 20.0", "volt = 26.0");
+    yard.bench.write("ampledger.toml", higher.as_bytes());
+    let told = yard.bench.ampledger("reload");
+    assert!(told.out().contains("Limits set anew, none is armed: pack-low"), "{}", told.out());
+    assert_eq!(yard.until("pack-low", LimitStanding::Passed).bound, Some(26.0));
+    // One that is wrong now is watched as it was.
+    yard.bench.write("ampledger.toml", higher.replace("volt = 26.0", "volt = true").as_bytes());
+    let told = yard.bench.ampledger("reload");
+    assert!(told.out().contains("limits.pack-low"), "{}", told.out());
+    assert_eq!(yard.limit("pack-low").bound, Some(26.0));
+}
+
+#[test]
 fn a_coil_is_cleared_and_its_echo_makes_it_done() {
     let meter = "
 [sources.relay]

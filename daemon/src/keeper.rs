@@ -229,5 +229,6 @@ fn unreadable(session: Session, error: &ApiError) -> OpenSession {
         discharged_wh: None,
         charged_ah: None,
         charged_wh: None,
+        progress: None,
     }
 }

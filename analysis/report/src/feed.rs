@@ -6,7 +6,7 @@ use std::ops::ControlFlow;
 
 use ampledger_methods::{Analysis, Now, Row, SessionAnalysis, Setting};
 use ampledger_store::{NumberedSample, Reader};
-use ampledger_types::api::{Check, OpenSession};
+use ampledger_types::api::{Check, OpenSession, Progress};
 use ampledger_types::result::{AnomalyKind, SessionReport};
 use ampledger_types::{Bound, Quantity, Sample, Seq};
 
@@ -14,6 +14,7 @@ use crate::answers::Answers;
 use crate::before::Before;
 use crate::compute::ReportError;
 use crate::placing::{Place, Placing};
+use crate::progress::progress;
 use crate::sentences;
 use crate::session_report::{ReportInput, report};
 use crate::setting::setting;
@@ -56,6 +57,8 @@ pub struct Snapshot {
     pub report: SessionReport,
     /// How it stands, in a sentence or two.
     pub sentence: String,
+    /// How far it has come, in figures.
+    pub progress: Progress,
     /// What is happening.
     pub now: Now,
     /// The first-minute checks as far as they can be made.
@@ -214,8 +217,10 @@ impl SessionFeed {
     pub fn snapshot(&self, subject: &Subject, view: &View) -> Snapshot {
         let analysis = self.analysis(subject, view);
         let report = self.report_of(subject, view, &analysis);
+        let progress = progress(&report, &analysis, &self.setting);
         Snapshot {
-            sentence: sentences::state(&report, &analysis.now),
+            sentence: sentences::state(&report, &analysis.now, &progress),
+            progress,
             now: analysis.now,
             checks: self.analysis.first_minute_checks(),
             report,
@@ -293,6 +298,7 @@ impl Snapshot {
             discharged_wh: results.discharging_energy_wh.value,
             charged_ah: results.charging_capacity_ah.value,
             charged_wh: results.charging_energy_wh.value,
+            progress: Some(self.progress.clone()),
         }
     }
 }

@@ -19,6 +19,7 @@ pub mod lines;
 pub mod numbers;
 pub mod pack_feed;
 mod placing;
+mod progress;
 pub mod select;
 pub mod sentences;
 pub mod session_report;

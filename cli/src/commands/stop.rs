@@ -99,6 +99,7 @@ mod tests {
             discharged_wh: None,
             charged_ah: None,
             charged_wh: None,
+            progress: None,
         }
     }
 

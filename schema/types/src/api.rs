@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+use crate::figure::Figure;
 use crate::pack::Pack;
 use crate::quantity::Quantity;
 use crate::sample::Seq;
@@ -159,6 +160,33 @@ pub struct OpenSession {
     pub charged_ah: Option<f64>,
     /// Taken by the pack so far, Wh.
     pub charged_wh: Option<f64>,
+    /// How far it has come; `None` where it cannot be computed now.
+    #[serde(default)]
+    pub progress: Option<Progress>,
+}
+
+/// How far an open session has come.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Progress {
+    /// Given in the main discharge so far, with the evidence so far.
+    pub delivered_ah: Figure,
+    /// The same in Wh.
+    pub delivered_wh: Figure,
+    /// What that is of the rating, 0 to 1.
+    pub share_of_rating: Option<f64>,
+    /// Mean current of the last minutes, A, while a discharge is under way;
+    /// negative on discharge.
+    pub current_ampere: Option<f64>,
+    /// Mean power of the last minutes, W, likewise.
+    pub power_watt: Option<f64>,
+    /// That current against the rating, 1/h.
+    pub c_rate: Option<f64>,
+    /// Time to the cut-off at that load, s.
+    pub to_cutoff_second: Figure,
+    /// Charge to the cut-off, Ah.
+    pub to_cutoff_ah: Figure,
+    /// Energy to the cut-off, Wh.
+    pub to_cutoff_wh: Figure,
 }
 
 /// `POST /v1/sessions`

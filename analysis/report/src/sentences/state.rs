@@ -2,6 +2,7 @@
 
 use ampledger_methods::session::Now;
 use ampledger_types::Unit;
+use ampledger_types::api::Progress;
 use ampledger_types::result::{EndReason, Phase, PhaseKind, SessionReport};
 
 use super::claim::{claimed, cutoff_volt, rated_ah};
@@ -9,11 +10,11 @@ use super::{discharge_ended, standing_in_short, subject};
 use crate::{dates, numbers};
 
 /// How an open session stands: `GAL-07 is discharging: 31.2 of 60 Ah so far,
-/// about 2 h 22 min to 60 Ah at this mean current. Provisional: …`
+/// about 2 h 22 min (± 1 h 10 min) to 20.0 V. Provisional: …`
 ///
-/// The time to go is that to the rated capacity, and says so; none is given
-/// without a rating, or beyond it.
-pub fn state(report: &SessionReport, now: &Now) -> String {
+/// The time to go is that to the cut-off, or to the rated capacity where none is
+/// set, and says which; none is given without a rating, or beyond it.
+pub fn state(report: &SessionReport, now: &Now, progress: &Progress) -> String {
     let name = subject(report);
     let Some(last_row_us) = now.last_row_us else {
         return format!("{name}: nothing has been recorded yet.");
@@ -21,7 +22,7 @@ pub fn state(report: &SessionReport, now: &Now) -> String {
     let last = report.phases.last();
     let mut said = vec![match now.kind {
         _ if now.dark => dark(&name, report, now),
-        Some(PhaseKind::Discharge) => discharging(&name, report),
+        Some(PhaseKind::Discharge) => discharging(&name, report, progress),
         Some(PhaseKind::Charge) => charging(&name, last, now),
         Some(PhaseKind::Rest) => resting(&name, report, last_row_us, now),
         None => format!("{name}: recording has begun{}.", voltage(" at", now)),
@@ -35,7 +36,7 @@ pub fn state(report: &SessionReport, now: &Now) -> String {
     said.join(" ")
 }
 
-fn discharging(name: &str, report: &SessionReport) -> String {
+fn discharging(name: &str, report: &SessionReport, progress: &Progress) -> String {
     let discharge = last_of(report, PhaseKind::Discharge);
     let amount = so_far(report, discharge);
     match cutoff_volt(report).filter(|_| passed_cutoff(report)) {
@@ -44,7 +45,10 @@ fn discharging(name: &str, report: &SessionReport) -> String {
             format!("{name} passed its cut-off of {volt} and is still under load: {amount}.")
         }
         None => {
-            let to_go = discharge.and_then(|p| time_to_rating(report, p));
+            let to_go = match cutoff_volt(report) {
+                Some(volt) => time_to_cutoff(volt, progress),
+                None => discharge.and_then(|p| time_to_rating(report, p)),
+            };
             format!("{name} is discharging: {amount} so far{}.", to_go.unwrap_or_default())
         }
     }
@@ -54,6 +58,17 @@ fn discharging(name: &str, report: &SessionReport) -> String {
 fn passed_cutoff(report: &SessionReport) -> bool {
     let is_main = report.main_discharge.is_some_and(|main| main + 1 == report.phases.len());
     is_main && report.results.capacity_to_cutoff_ah.value.is_some()
+}
+
+/// `, about 2 h 22 min (± 1 h 10 min) to 20.0 V`
+fn time_to_cutoff(volt: f64, progress: &Progress) -> Option<String> {
+    let second = progress.to_cutoff_second.value.filter(|s| *s < 1_000.0 * 3_600.0)?;
+    let length = dates::duration(second);
+    let give_or_take = progress
+        .to_cutoff_second
+        .expanded_uncertainty
+        .map_or(String::new(), |s| format!(" (± {})", dates::duration(s)));
+    Some(format!(", about {length}{give_or_take} to {}", numbers::given(volt, Unit::Volt)))
 }
 
 /// `, about 2 h 22 min to 60 Ah at this mean current`
@@ -136,6 +151,8 @@ fn voltage(before: &str, now: &Now) -> String {
 
 #[cfg(test)]
 mod tests {
+    use ampledger_types::result::Figure;
+
     use super::*;
     use crate::sentences::samples;
 
@@ -152,27 +169,60 @@ mod tests {
         }
     }
 
+    /// With so much time to the cut-off.
+    fn progress(second: Option<f64>) -> Progress {
+        let figure = |value: Option<f64>, unit| match value {
+            Some(value) => Figure {
+                expanded_uncertainty: Some(value * 0.493),
+                ..Figure::provisional(value, unit, "", Vec::new())
+            },
+            None => Figure::undetermined(unit, "", Vec::new()),
+        };
+        Progress {
+            delivered_ah: figure(None, Unit::AmpereHour),
+            delivered_wh: figure(None, Unit::WattHour),
+            share_of_rating: None,
+            current_ampere: None,
+            power_watt: None,
+            c_rate: None,
+            to_cutoff_second: figure(second, Unit::Second),
+            to_cutoff_ah: figure(None, Unit::AmpereHour),
+            to_cutoff_wh: figure(None, Unit::WattHour),
+        }
+    }
+
     const STANDING: &str = " Provisional: no proof that the pack was full, and 1 more reason.";
 
     #[test]
     fn a_discharge_is_set_against_the_rating() {
         assert_eq!(
-            state(&samples::running(), &now(PhaseKind::Discharge)),
+            state(&samples::running(), &now(PhaseKind::Discharge), &progress(Some(8_520.0))),
             "GAL-07 is discharging: 31.2 of 60 Ah so far, \
-             about 2 h 22 min to 60 Ah at this mean current."
+             about 2 h 22 min (± 1 h 10 min) to 20.0 V."
                 .to_owned()
                 + STANDING
         );
     }
 
     #[test]
+    fn without_a_cutoff_the_time_is_that_to_the_rating() {
+        let mut report = samples::running();
+        report.session.session.cutoff_voltage_volt = None;
+        report.pack.as_mut().unwrap().cutoff_voltage_volt = None;
+        let said = state(&report, &now(PhaseKind::Discharge), &progress(None));
+        let words = "GAL-07 is discharging: 31.2 of 60 Ah so far, \
+                     about 2 h 22 min to 60 Ah at this mean current.";
+        assert_eq!(said, words.to_owned() + STANDING);
+    }
+
+    #[test]
     fn no_time_to_go_is_made_up_without_a_rating_or_beyond_it() {
         let mut report = samples::running();
         report.phases[1].charge_ah = Some(-61.0);
-        let said = state(&report, &now(PhaseKind::Discharge));
+        let said = state(&report, &now(PhaseKind::Discharge), &progress(None));
         assert!(said.starts_with("GAL-07 is discharging: 61.0 of 60 Ah so far. Prov"), "{said}");
         report.pack = None;
-        let said = state(&report, &now(PhaseKind::Discharge));
+        let said = state(&report, &now(PhaseKind::Discharge), &progress(None));
         assert!(said.starts_with("GAL-07 is discharging: 61.0 Ah so far. Prov"), "{said}");
     }
 
@@ -180,7 +230,7 @@ mod tests {
     fn a_load_that_stays_on_below_the_cutoff_is_said() {
         let mut report = samples::running();
         report.results.capacity_to_cutoff_ah = report.results.main_discharge_ah.clone();
-        let said = state(&report, &now(PhaseKind::Discharge));
+        let said = state(&report, &now(PhaseKind::Discharge), &progress(None));
         let words = "GAL-07 passed its cut-off of 20.0 V and is still under load: 31.2 of 60 Ah.";
         assert_eq!(said, words.to_owned() + STANDING);
     }
@@ -188,11 +238,11 @@ mod tests {
     #[test]
     fn a_charge_and_a_rest_have_their_sentences() {
         let mut report = samples::running();
-        let said = state(&report, &now(PhaseKind::Rest));
+        let said = state(&report, &now(PhaseKind::Rest), &progress(None));
         let words = "GAL-07 is resting for 12 min at 24.3 V. It gave 31.2 of 60 Ah before.";
         assert_eq!(said, words.to_owned() + STANDING);
         report.phases.push(samples::charge());
-        let said = state(&report, &now(PhaseKind::Charge));
+        let said = state(&report, &now(PhaseKind::Charge), &progress(None));
         let words = "GAL-07 is charging: 58.0 Ah so far, at 12.0 A, 24.3 V.";
         assert_eq!(said, words.to_owned() + STANDING);
     }
@@ -204,11 +254,14 @@ mod tests {
         dark.silent_us = 720_000_000;
         let words = "GAL-07 went dark under load at 20.3 V: probable protection trip. \
                      It gave 57.4 of 60 Ah.";
-        assert_eq!(state(&samples::dark(), &dark), words.to_owned() + STANDING);
+        assert_eq!(state(&samples::dark(), &dark, &progress(None)), words.to_owned() + STANDING);
         let mut report = samples::running();
         report.phases = vec![samples::rest()];
         report.main_discharge = None;
-        assert_eq!(state(&report, &dark), "GAL-07 is dark for 12 min: last 24.3 V.");
+        assert_eq!(
+            state(&report, &dark, &progress(None)),
+            "GAL-07 is dark for 12 min: last 24.3 V."
+        );
     }
 
     #[test]
@@ -218,14 +271,20 @@ mod tests {
         report.main_discharge = None;
         let mut early = now(PhaseKind::Rest);
         early.kind = None;
-        assert_eq!(state(&report, &early), "GAL-07: recording has begun at 24.3 V.");
+        assert_eq!(
+            state(&report, &early, &progress(None)),
+            "GAL-07: recording has begun at 24.3 V."
+        );
         early.quiet = true;
         early.silent_us = 6_000_000;
         assert_eq!(
-            state(&report, &early),
+            state(&report, &early, &progress(None)),
             "GAL-07: recording has begun at 24.3 V. No reading for 6 s."
         );
         early.last_row_us = None;
-        assert_eq!(state(&report, &early), "GAL-07: nothing has been recorded yet.");
+        assert_eq!(
+            state(&report, &early, &progress(None)),
+            "GAL-07: nothing has been recorded yet."
+        );
     }
 }

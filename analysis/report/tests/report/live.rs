@@ -201,3 +201,49 @@ proptest! {
         prop_assert_eq!(serde_json::from_str::<ampledger_types::result::SessionReport>(&text).unwrap(), report);
     }
 }
+
+#[test]
+fn an_open_discharge_says_how_far_it_has_come_and_what_is_left() {
+    let mut bench = Bench::new();
+    let session = bench.start();
+    bench.for_seconds(60, |_| (26.4, 0.0));
+    // Bit for bit the same it would be a stuck channel.
+    bench.for_seconds(3600, |s| (25.5, -12.0 - 1e-5 * s));
+    let (subject, view) = (bench.subject(session), bench.view());
+    let snapshot =
+        SessionFeed::read(&bench.reader(), &subject, &view).unwrap().snapshot(&subject, &view);
+    let progress = snapshot.progress;
+    let near = |a: Option<f64>, b: f64| a.is_some_and(|a| (a - b).abs() < 0.01 * b.abs());
+    assert!(near(progress.delivered_ah.value, 12.0), "{progress:?}");
+    assert!(near(progress.delivered_wh.value, 12.0 * 25.5), "{progress:?}");
+    assert!(near(progress.share_of_rating, 0.2), "{progress:?}");
+    assert!(near(progress.current_ampere, -12.0) && near(progress.power_watt, -306.0));
+    assert!(near(progress.c_rate, 0.2), "{progress:?}");
+    assert!(near(progress.to_cutoff_ah.value, 48.0), "{progress:?}");
+    assert!(near(progress.to_cutoff_second.value, 4.0 * 3600.0), "{progress:?}");
+    // The rating may be 20 % off, evenly spread: 2 × 12 Ah / √3 at 12 A is
+    // 1.155 h (JCGM 100:2008, 4.3.7).
+    let doubt = progress.to_cutoff_second.expanded_uncertainty;
+    assert!(near(doubt, 1.1547 * 3600.0), "{doubt:?}");
+    assert!(!progress.to_cutoff_second.reasons.is_empty(), "it rests on the rating");
+    assert!(
+        snapshot.sentence.contains("about 3 h 59 min (± 1 h 9 min) to 20.0 V"),
+        "{}",
+        snapshot.sentence
+    );
+}
+
+#[test]
+fn nothing_is_left_to_say_of_a_pack_that_rests() {
+    let mut bench = Bench::new();
+    let session = bench.start();
+    bench.for_seconds(600, |_| (26.4, 0.0));
+    let (subject, view) = (bench.subject(session), bench.view());
+    let snapshot =
+        SessionFeed::read(&bench.reader(), &subject, &view).unwrap().snapshot(&subject, &view);
+    let left = &snapshot.progress.to_cutoff_second;
+    assert_eq!(
+        (left.value, left.reasons.as_slice()),
+        (None, &["no discharge is under way".to_owned()][..])
+    );
+}
