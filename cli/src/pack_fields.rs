@@ -1,6 +1,7 @@
 //! What can be said about a pack on the command line, and how it changes what
 //! is known about it.
 
+use ampledger_types::result::Limit;
 use ampledger_types::{Chemistry, CutoffRule, Pack, Rating, RatingBasis};
 use clap::{Args, ValueEnum};
 
@@ -35,6 +36,10 @@ pub struct PackFields {
     /// The highest current it may carry, A
     #[arg(long, value_name = "A", value_parser = positive)]
     pub maximum_current: Option<f64>,
+    /// What its capacity is held against: `new` (100 % of the rating), `used`
+    /// (80 %), or percent of the rating
+    #[arg(long, value_name = "LIMIT")]
+    pub limit: Option<Limit>,
     /// Maker, as on the label
     #[arg(long)]
     pub maker: Option<String>,
@@ -128,6 +133,7 @@ impl PackFields {
         replace(&mut pack.cells_in_series, self.cells);
         replace(&mut pack.charge_voltage_volt, self.charge_voltage);
         replace(&mut pack.maximum_current_ampere, self.maximum_current);
+        replace(&mut pack.limit, self.limit);
         replace(&mut pack.maker, self.maker.clone());
         replace(&mut pack.model, self.model.clone());
         replace(&mut pack.serial_number, self.serial_number.clone());

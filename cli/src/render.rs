@@ -3,6 +3,7 @@
 
 pub mod decode;
 pub mod limits;
+pub mod grounds;
 pub mod packs;
 pub mod plugin;
 pub mod probe;

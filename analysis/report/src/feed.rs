@@ -241,6 +241,7 @@ impl SessionFeed {
             seen: &self.seen,
             odd: &self.odd,
             warmth: &self.warmth,
+            rules: &self.setting.rules,
             computed_up_to: self.fed_up_to(),
         })
     }

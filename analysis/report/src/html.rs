@@ -5,6 +5,7 @@
 mod axis;
 mod bar;
 mod curves;
+mod grounds;
 mod markup;
 mod outcome;
 mod panel;
@@ -81,6 +82,7 @@ fn written(report: &SessionReport, curves: &Curves, behind: Behind<'_>) -> Strin
                 claim(main, report);
                 bar::bar(main, report);
                 pictures::pictures(main, report, curves);
+                grounds::grounds(main, report);
                 outcome::outcome(main, report);
                 record::record(main, report, behind);
             });

@@ -27,6 +27,7 @@ mod setting;
 pub mod subject;
 pub mod suggest;
 pub mod timeline;
+mod verdict;
 mod warmth;
 pub mod when;
 
@@ -40,4 +41,5 @@ pub use setting::{SAME_PACK, cutoff_volt, is_custody_confirmed, setting, unnamed
 pub use subject::{Clocks, Subject, View};
 pub use suggest::suggestions;
 pub use timeline::Timeline;
+pub use verdict::{LIMIT, limit};
 pub use when::{WhenError, parse_when};

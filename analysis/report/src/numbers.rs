@@ -70,6 +70,16 @@ pub fn plain(value: f64) -> String {
     format!("{}", value + 0.0)
 }
 
+/// A value with so many significant digits, for tables of small parts:
+/// `0.083`, `1.2`, `140`.
+pub fn plain_to(value: f64, digits: i32) -> String {
+    if value == 0.0 || !value.is_finite() {
+        return fixed(value, 0);
+    }
+    let decimals = f64::from(digits - 1) - value.abs().log10().floor();
+    fixed(value, decimals.clamp(0.0, 12.0) as usize)
+}
+
 fn decimals(value: f64, unit: Unit) -> usize {
     let least = match unit {
         Unit::Volt | Unit::Ampere | Unit::AmpereHour | Unit::Celsius | Unit::Percent => 1,
@@ -155,6 +165,19 @@ mod tests {
             (-0.2, 0.96, Unit::Ampere, "−0.2 ± 1.0 A"),
         ] {
             assert_eq!(uncertain(v, u, unit), words);
+        }
+    }
+
+    #[test]
+    fn small_parts_keep_their_first_digits() {
+        for (v, words) in [
+            (0.082_9, "0.083"),
+            (0.000_123_4, "0.00012"),
+            (1.24, "1.2"),
+            (143.0, "143"),
+            (0.0, "0"),
+        ] {
+            assert_eq!(plain_to(v, 2), words);
         }
     }
 

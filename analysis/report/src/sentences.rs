@@ -13,9 +13,10 @@ mod rule;
 mod session;
 mod source;
 mod state;
+mod verdict;
 
 pub use claim::claim;
-pub(crate) use claim::claimed;
+pub use claim::{claimed, claimed_energy};
 pub use ends::{discharge_ended, ending};
 pub use limit::{LimitSaid, limit_over, limit_passed, limit_tested};
 pub use pack::{cells, rating};
@@ -27,6 +28,7 @@ pub use rule::{decided, opened_by};
 pub use session::{earlier, started, stopped};
 pub use source::source_state;
 pub use state::state;
+pub use verdict::verdict;
 
 use ampledger_types::result::{Figure, SessionReport, Status};
 

@@ -3,19 +3,20 @@
 
 use std::collections::BTreeMap;
 
-use ampledger_methods::{Analysis, FoundAnomaly, FoundPhase};
+use ampledger_methods::{Analysis, FoundAnomaly, FoundPhase, Rules};
 use ampledger_types::result::{
-    Anomaly, AnomalyKind, DatedMarker, Gap, Phase, RuleUsed, SessionHead, SessionReport, Stretch,
-    Warmth,
+    Anomaly, AnomalyKind, DatedMarker, Gap, Phase, Results, RuleUsed, SessionHead, SessionReport,
+    Stretch, Warmth,
 };
 use ampledger_types::{Instrument, Marker, MarkerKind, Seq};
 
 use crate::feed::{Odd, Seen};
 use crate::figures::{Basis, results};
 use crate::sentences;
-use crate::setting::{judging, setting};
+use crate::setting::judging;
 use crate::subject::{Subject, View};
 use crate::timeline::Timeline;
+use crate::verdict::{self, verdict};
 use crate::warmth::Temperatures;
 
 /// What a report is made from.
@@ -35,6 +36,8 @@ pub struct ReportInput<'a> {
     pub odd: &'a Odd,
     /// How warm it was.
     pub warmth: &'a Temperatures,
+    /// The rules of the methods.
+    pub rules: &'a Rules,
     /// All samples up to this number were looked at.
     pub computed_up_to: Seq,
 }
@@ -45,6 +48,8 @@ pub fn report(input: &ReportInput) -> SessionReport {
     let phases: Vec<Phase> =
         input.analysis.phases.iter().map(|found| phase(input, found)).collect();
     let results = results(&basis(input, &phases, head.clock_rate));
+    let temperatures = temperatures(input);
+    let verdict = verdict(&verdict_basis(input, &results, &temperatures));
     let mut report = SessionReport {
         session: head,
         pack: input.subject.pack.clone(),
@@ -52,7 +57,8 @@ pub fn report(input: &ReportInput) -> SessionReport {
         main_discharge: input.analysis.main_discharge,
         phases,
         results,
-        temperatures: temperatures(input),
+        verdict,
+        temperatures,
         anomalies: anomalies(input),
         earlier: input.subject.earlier.clone(),
         notes: input.analysis.notes.clone(),
@@ -101,11 +107,32 @@ fn not_described(input: &ReportInput) -> Vec<String> {
     sentences::not_described(instrument)
 }
 
+fn verdict_basis<'a>(
+    input: &'a ReportInput,
+    results: &'a Results,
+    temperatures: &'a [Warmth],
+) -> verdict::Basis<'a> {
+    let current = input.seen.current.as_ref();
+    let stated = current.and_then(|(source, name)| {
+        input.subject.instruments.get(source)?.accuracy.get(name)?.calibrated.as_deref()
+    });
+    verdict::Basis {
+        session: &input.subject.session,
+        pack: input.subject.pack.as_ref(),
+        analysis: input.analysis,
+        results,
+        temperatures,
+        calibrated: stated,
+        began: input.timeline.moment(0).unix_time_second,
+        rules: input.rules,
+    }
+}
+
 /// How warm it was during the main discharge.
 fn temperatures(input: &ReportInput) -> Vec<Warmth> {
     let main = input.analysis.main_discharge.and_then(|main| input.analysis.phases.get(main));
-    let rules = setting(input.subject).rules;
-    main.map(|main| input.warmth.between(main.start_us, main.end_us, &rules)).unwrap_or_default()
+    main.map(|main| input.warmth.between(main.start_us, main.end_us, input.rules))
+        .unwrap_or_default()
 }
 
 fn phase(input: &ReportInput, found: &FoundPhase) -> Phase {
@@ -202,6 +229,6 @@ fn anomaly(input: &ReportInput, found: &FoundAnomaly) -> Anomaly {
 }
 
 fn rules(input: &ReportInput) -> BTreeMap<String, RuleUsed> {
-    let table = setting(input.subject).rules.table();
+    let table = input.rules.table();
     table.into_iter().map(|(name, used)| (name.to_owned(), used)).collect()
 }

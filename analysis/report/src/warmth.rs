@@ -7,6 +7,9 @@ use ampledger_methods::temperature_record::TemperatureRecord;
 use ampledger_types::result::{Probe, Warmth};
 use ampledger_types::{Quantity, Sample};
 
+/// What counts as the beginning of a stretch, µs.
+const MINUTE_US: i64 = 60_000_000;
+
 /// The temperatures of a session, in bounded memory.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Temperatures {
@@ -31,8 +34,10 @@ impl Temperatures {
     pub(crate) fn between(&self, from_us: i64, to_us: i64, rules: &Rules) -> Vec<Warmth> {
         let known = self.probes.iter().filter_map(|(probe, record)| {
             let (low_celsius, high_celsius) = record.between(from_us, to_us)?;
+            let begin = record.between(from_us.saturating_sub(MINUTE_US), from_us);
+            let begin_celsius = begin.map(|(low, high)| (low + high) / 2.0);
             let moved_kelvin = record.moved_kelvin(from_us, rules);
-            Some(Warmth { probe: *probe, low_celsius, high_celsius, moved_kelvin })
+            Some(Warmth { probe: *probe, low_celsius, high_celsius, begin_celsius, moved_kelvin })
         });
         known.collect()
     }

@@ -19,3 +19,5 @@ mod live;
 mod page;
 #[path = "report/unknown.rs"]
 mod unknown;
+#[path = "report/verdict.rs"]
+mod verdict;

@@ -1,6 +1,7 @@
 //! `ampledger show`: what came out of a session.
 
 use ampledger_report::select::LAST;
+use ampledger_types::result::SessionReport;
 use clap::Args;
 
 use super::Context;
@@ -17,11 +18,21 @@ use crate::{render, screen};
 /// A figure is proven if the record holds the evidence, provisional if
 /// something is missing, undetermined if it cannot be given. Charge and energy
 /// of a phase are negative where the pack gave them.
+///
+/// --evidence shows what the record holds for the claim and against it, rule by
+/// rule; --budget what its uncertainty is made of, term by term. With --json all
+/// of it is always there.
 #[derive(Args, Debug)]
 pub struct Show {
     /// Number, pack's label, or `last`
     #[arg(default_value = LAST)]
     pub session: String,
+    /// What the record holds for the claim and against it, rule by rule
+    #[arg(long)]
+    pub evidence: bool,
+    /// What the uncertainty of the claim is made of, term by term
+    #[arg(long)]
+    pub budget: bool,
     /// Where to read.
     #[command(flatten)]
     pub store: StoreOption,
@@ -33,8 +44,18 @@ impl Show {
         let report = Origin::open(&self.store, context)?.report(&self.session)?;
         match context.json {
             true => screen::json(&report)?,
-            false => screen::say(&render::report::report(&report, &context.zone))?,
+            false => screen::say(&self.told(&report, context))?,
         }
         Ok(Exit::Good)
+    }
+
+    fn told(&self, report: &SessionReport, context: &Context) -> String {
+        if !self.evidence && !self.budget {
+            return render::report::report(report, &context.zone);
+        }
+        let mut parts = vec![render::style::strong(&report.claim)];
+        parts.extend(self.evidence.then(|| render::grounds::evidence(report, &context.zone)));
+        parts.extend(self.budget.then(|| render::grounds::budget(report)));
+        parts.join("\n\n")
     }
 }

@@ -1,8 +1,9 @@
 //! `ampledger tag`: hangs words, a pack's name or a note on a session.
 
-use ampledger_report::SAME_PACK;
+use ampledger_report::{LIMIT, SAME_PACK};
 use ampledger_types::Session;
 use ampledger_types::api::TagRequest;
+use ampledger_types::result::Limit;
 use clap::Args;
 
 use super::Context;
@@ -29,6 +30,10 @@ pub struct TagSession {
     /// Key of a tag to take off; may be given again
     #[arg(long, value_name = "KEY")]
     pub remove: Vec<String>,
+    /// What this session's capacity is held against, whatever is said of the
+    /// pack: `new` (100 % of the rating), `used` (80 %), or percent
+    #[arg(long, value_name = "LIMIT")]
+    pub limit: Option<Limit>,
     /// Say that the pack is the one that was charged, though it was out of
     /// sight
     #[arg(long)]
@@ -46,9 +51,11 @@ impl TagSession {
     pub fn run(self, context: &Context) -> Result<Exit, Failure> {
         let mut add = self.tags;
         add.extend(self.same_pack.then(|| SAME_PACK.to_owned()));
+        add.extend(self.limit.map(|limit| format!("{LIMIT}={limit}")));
         let request = TagRequest { add, remove: self.remove, pack: self.pack, note: self.note };
         if request == TagRequest::default() {
-            let message = "nothing to do: give a tag, --remove, --same-pack, --pack or --note";
+            let message =
+                "nothing to do: give a tag, --remove, --same-pack, --limit, --pack or --note";
             return Err(Failure::Usage(message.to_owned()));
         }
         let path = format!("/v1/sessions/{}/tags", segment(&self.session));

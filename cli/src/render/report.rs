@@ -4,7 +4,7 @@
 use ampledger_report::{dates, numbers, sentences};
 use ampledger_types::Unit;
 use ampledger_types::result::{
-    Anomaly, DatedMarker, Figure, Phase, Results, SessionReport, Status,
+    Anomaly, DatedMarker, Decision, Figure, Phase, Results, SessionReport, Status, Verdict,
 };
 use jiff::tz::TimeZone;
 
@@ -13,7 +13,9 @@ use super::{packs, style};
 
 /// The whole report.
 pub fn report(report: &SessionReport, zone: &TimeZone) -> String {
-    let mut parts = vec![style::strong(&report.claim), head(report, zone)];
+    let mut parts = vec![style::strong(&report.claim)];
+    parts.extend(report.verdict.as_ref().map(verdict));
+    parts.push(head(report, zone));
     if !report.phases.is_empty() {
         parts.push(titled("Phases", &phases(&report.phases)));
     }
@@ -31,6 +33,15 @@ pub fn report(report: &SessionReport, zone: &TimeZone) -> String {
         parts.push(titled("What happened", &lines.join("\n")));
     }
     parts.join("\n\n")
+}
+
+fn verdict(verdict: &Verdict) -> String {
+    let said = sentences::verdict(verdict);
+    match verdict.decision {
+        Decision::Passed => style::good(&said),
+        Decision::Failed => style::bad(&said),
+        Decision::NotDecided => style::open(&said),
+    }
 }
 
 fn titled(title: &str, text: &str) -> String {

@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use ampledger_store::Reader;
 use ampledger_types::Pack;
+use ampledger_types::result::Limit;
 use axum::Json;
 use axum::extract::{Path, State};
 
@@ -58,6 +59,11 @@ fn check(pack: &Pack) -> Result<(), ApiError> {
         ("cutoff_voltage_volt", pack.cutoff_voltage_volt),
         ("maximum_current_ampere", pack.maximum_current_ampere),
     ];
+    if let Some(Limit::Percent(percent)) = pack.limit
+        && !(percent > 0.0 && percent <= 200.0)
+    {
+        return Err(ApiError::bad("bad_value", "`limit` is above 0 and at most 200 percent"));
+    }
     for (key, value) in positive {
         if value.is_some_and(|v| !(v.is_finite() && v > 0.0)) {
             return Err(ApiError::bad("bad_value", format!("`{key}` must be above 0")));

@@ -3,13 +3,13 @@
 
 use std::sync::Arc;
 
-use ampledger_report::{is_custody_confirmed, select};
+use ampledger_report::{is_custody_confirmed, limit, select};
 use ampledger_store::NewSession;
 use ampledger_types::api::{
     RedecodeRequest, RedecodeResponse, SessionLine, StartRequest, StartResponse, StopRequest,
     TagRequest,
 };
-use ampledger_types::result::SessionReport;
+use ampledger_types::result::{Limit, SessionReport};
 use ampledger_types::{Bound, Marker, MarkerKind, Pack, Session, Tag};
 use axum::Json;
 use axum::extract::{Path, State};
@@ -96,7 +96,7 @@ pub async fn tag(
 ) -> Result<Json<Session>, ApiError> {
     let mut session = find(&daemon, session).await?;
     session.adopt();
-    let was_confirmed = is_custody_confirmed(&session);
+    let before = judged_by(&session);
     for key in &request.remove {
         session.tags.retain(|tag| tag.key != *key);
     }
@@ -106,7 +106,7 @@ pub async fn tag(
             None => session.tags.push(tag),
         }
     }
-    if is_custody_confirmed(&session) != was_confirmed {
+    if judged_by(&session) != before {
         session.revision += 1;
     }
     let renamed = request.pack.is_some() && request.pack != session.pack;
@@ -221,6 +221,11 @@ fn note(daemon: &Daemon, session: &Session, text: String) {
     let at = Bound { run: daemon.intake.run, t_us: daemon.intake.clock.now_us() };
     let session = Some(session.id);
     daemon.intake.put_marker(Marker { session, ..Marker::new(at, MarkerKind::Note, text) });
+}
+
+/// What figures and verdict take from a session's tags.
+fn judged_by(session: &Session) -> (bool, Option<Limit>) {
+    (is_custody_confirmed(session), limit(session, None))
 }
 
 fn parse_tags(texts: &[String]) -> Result<Vec<Tag>, ApiError> {

@@ -17,6 +17,7 @@ pub mod session;
 pub mod source;
 pub mod time;
 pub mod unit;
+pub mod verdict;
 
 pub use frame::{Frame, FrameKind};
 pub use pack::{Chemistry, Pack, Rating, RatingBasis};

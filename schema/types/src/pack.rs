@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::verdict::Limit;
+
 /// A battery pack.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
@@ -20,6 +22,8 @@ pub struct Pack {
     pub cutoff_voltage_volt: Option<f64>,
     /// The highest current it may carry, A.
     pub maximum_current_ampere: Option<f64>,
+    /// What a verdict holds its capacity against.
+    pub limit: Option<Limit>,
     /// Maker, as on the label.
     pub maker: Option<String>,
     /// Model, as on the label.

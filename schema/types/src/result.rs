@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 pub use crate::figure::{Budget, Figure, Finding, Standing, Status, Term};
 use crate::pack::Pack;
 use crate::session::{Marker, Session, Tag};
+pub use crate::verdict::{Decision, Limit, Verdict};
 
 /// What a stretch was.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -206,6 +207,8 @@ pub struct Warmth {
     pub low_celsius: f64,
     /// The highest, °C.
     pub high_celsius: f64,
+    /// As it began, °C.
+    pub begin_celsius: Option<f64>,
     /// How far it moved in the hour before, K; `None` where the readings do
     /// not go back that far.
     pub moved_kelvin: Option<f64>,
@@ -273,6 +276,9 @@ pub struct SessionReport {
     pub main_discharge: Option<usize>,
     /// What came out.
     pub results: Results,
+    /// Whether it passes, where a limit is set.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub verdict: Option<Verdict>,
     /// How warm it was during the main discharge, by probe.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub temperatures: Vec<Warmth>,

@@ -28,7 +28,7 @@ pub fn claim(report: &SessionReport) -> String {
 }
 
 /// The figure that a claim is about.
-pub(crate) fn claimed(report: &SessionReport) -> &Figure {
+pub fn claimed(report: &SessionReport) -> &Figure {
     let results = &report.results;
     if report.main_discharge.is_none() {
         let charged = report.phases.iter().any(|p| p.kind == PhaseKind::Charge);
@@ -40,6 +40,22 @@ pub(crate) fn claimed(report: &SessionReport) -> &Figure {
     match results.capacity_to_cutoff_ah.value {
         Some(_) => &results.capacity_to_cutoff_ah,
         None => &results.main_discharge_ah,
+    }
+}
+
+/// The energy beside it.
+pub fn claimed_energy(report: &SessionReport) -> &Figure {
+    let results = &report.results;
+    if report.main_discharge.is_none() {
+        let charged = report.phases.iter().any(|p| p.kind == PhaseKind::Charge);
+        return match charged {
+            true => &results.charging_energy_wh,
+            false => &results.discharging_energy_wh,
+        };
+    }
+    match results.capacity_to_cutoff_ah.value {
+        Some(_) => &results.energy_to_cutoff_wh,
+        None => &results.main_discharge_wh,
     }
 }
 

@@ -56,7 +56,8 @@ mod tests {
     use super::*;
 
     fn at(probe: Probe, low_celsius: f64, high_celsius: f64) -> Warmth {
-        Warmth { probe, low_celsius, high_celsius, moved_kelvin: None }
+        let (begin_celsius, moved_kelvin) = (None, None);
+        Warmth { probe, low_celsius, high_celsius, begin_celsius, moved_kelvin }
     }
 
     #[test]

@@ -106,6 +106,7 @@ pub(crate) fn report() -> SessionReport {
         phases: vec![rest(), discharge(), charge()],
         main_discharge: Some(1),
         results: results(),
+        verdict: None,
         temperatures: Vec::new(),
         anomalies: Vec::new(),
         earlier: Vec::new(),
@@ -155,6 +156,7 @@ pub(crate) fn proven() -> SessionReport {
         probe: Probe::Pack,
         low_celsius: 22.1,
         high_celsius: 25.7,
+        begin_celsius: Some(22.1),
         moved_kelvin: Some(0.4),
     }];
     report

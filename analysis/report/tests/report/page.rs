@@ -4,7 +4,10 @@
 use ampledger_report::html::{CONTENT_POLICY, file_name, page};
 use ampledger_types::{Instrument, Marker, MarkerKind, Pack, Quantity};
 
-use crate::bench::{Bench, SECOND, gal_07, gone_dark, group, whole_test};
+use crate::bench::{
+    Bench, SECOND, described_shunt, discharge_to_cutoff, gal_07, gone_dark, group, proving_charge,
+    whole_test,
+};
 
 fn page_of(bench: &mut Bench, session: i64) -> String {
     let view = bench.view();
@@ -40,6 +43,29 @@ fn the_page_says_the_claim_and_every_figure_of_the_report() {
         assert!(said.contains(kind), "{kind}");
     }
     assert!(said.contains(&ampledger_report::cautions::paragraph()));
+}
+
+#[test]
+fn the_page_shows_evidence_budget_and_verdict() {
+    let mut bench = Bench::new();
+    let limit = Some(ampledger_types::result::Limit::Used);
+    bench.store.put_pack(&Pack { limit, ..gal_07() }).unwrap();
+    bench.describe("bench-shunt", described_shunt());
+    let session = bench.start();
+    proving_charge(&mut bench);
+    discharge_to_cutoff(&mut bench);
+    bench.stop(session);
+    let report = bench.report(session);
+    let said = words(&page_of(&mut bench, session));
+    let figure = &report.results.capacity_to_cutoff_ah;
+    for finding in &figure.evidence {
+        assert!(said.contains(&finding.says), "{} in {said}", finding.says);
+    }
+    for term in &figure.budget.as_ref().unwrap().terms {
+        assert!(said.contains(&term.name) && said.contains(&term.says), "{}", term.name);
+    }
+    let verdict = ampledger_report::sentences::verdict(report.verdict.as_ref().unwrap());
+    assert!(verdict.starts_with("Not decided:") && said.contains(&verdict), "{verdict}");
 }
 
 #[test]

@@ -288,6 +288,7 @@ fn report(session: &Session, claim: &str) -> SessionReport {
         claim: claim.to_owned(),
         phases: Vec::new(),
         main_discharge: None,
+        verdict: None,
         temperatures: Vec::new(),
         results: Results {
             discharging_capacity_ah: ah(),
