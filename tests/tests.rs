@@ -24,6 +24,7 @@ mod plugins;
 // What people and programs see.
 mod api;
 mod capture;
+mod claims;
 mod cli;
 mod demo;
 mod export;

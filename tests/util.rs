@@ -12,7 +12,7 @@ pub mod sources;
 mod wait;
 
 pub use api::Api;
-pub use bench::Bench;
+pub use bench::{Bench, Run};
 pub use binaries::{binary, root};
 pub use daemon::Daemon;
 pub use python::{Python, script};

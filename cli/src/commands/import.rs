@@ -12,6 +12,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 use super::Context;
 use crate::exit::{Exit, Failure};
 use crate::import::{Hints, Imported, Plan, Progress, import};
+use crate::meter_fields::MeterFields;
 use crate::pack_fields::{CutoffRuleName, PackFields, positive};
 use crate::{render, screen};
 
@@ -22,6 +23,9 @@ use crate::{render, screen};
 /// quantity and a unit, as in `time_s`, `current_A`, `voltage (V)`, need no
 /// more; other tables and JSON lines are explained with --map. Files may be
 /// packed with gzip or Zstandard.
+///
+/// A figure is proven only if the meter that wrote the file is described: how
+/// good it is and how it is wired, by the options about the meter or a file.
 ///
 /// What is wrong with a file is counted and named by line, never integrated as
 /// if it were right. A file that is not understood leaves the store as it was.
@@ -64,6 +68,9 @@ pub struct Import {
     /// How the meter is described, as in `[sources.NAME.instrument]` (TOML)
     #[arg(long, value_name = "FILE")]
     pub instrument: Option<PathBuf>,
+    /// What else is known about the meter.
+    #[command(flatten)]
+    pub meter: MeterFields,
     /// What is known about the pack.
     #[command(flatten)]
     pub fields: PackFields,
@@ -134,11 +141,16 @@ impl Import {
     }
 
     fn instrument(&self) -> Result<Instrument, Failure> {
-        let Some(path) = &self.instrument else { return Ok(Instrument::default()) };
+        let Some(path) = &self.instrument else {
+            return Ok(self.meter.apply(Instrument::default()));
+        };
         let cannot = Failure::io(format!("{} cannot be read", path.display()));
         let text = std::fs::read_to_string(path).map_err(cannot)?;
-        toml_edit::de::from_str(&text)
-            .map_err(|error| Failure::Usage(format!("{}: {error}", path.display())))
+        let read = toml_edit::de::from_str(&text);
+        let meter = read.map_err(|error: toml_edit::de::Error| {
+            Failure::Usage(format!("{}: {error}", path.display()))
+        })?;
+        Ok(self.meter.apply(meter))
     }
 }
 
