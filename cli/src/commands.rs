@@ -82,7 +82,7 @@ pub enum Command {
     Tag(tag::TagSession),
     Export(export::Export),
     Report(report::Report),
-    Import(import::Import),
+    Import(Box<import::Import>),
     Status(status::Status),
     Sessions(sessions::Sessions),
     Show(show::Show),

@@ -2,8 +2,8 @@
 //! reads no clock and prints nothing. Sentences come from the report crate.
 
 pub mod decode;
-pub mod limits;
 pub mod grounds;
+pub mod limits;
 pub mod packs;
 pub mod plugin;
 pub mod probe;

@@ -38,8 +38,6 @@ pub struct DecoderTable {
     _replay: IgnoredAny,
     #[serde(default, rename = "instrument")]
     _instrument: IgnoredAny,
-    #[serde(default, rename = "sessions")]
-    _sessions: IgnoredAny,
 }
 
 impl DecoderTable {
