@@ -165,8 +165,11 @@ fn a_value_that_flutters_does_not_run_a_command_each_time() {
     assert_eq!(told(&yard.bench).len(), 1);
 }
 
+/// What was posted: path and body.
+type Posted = Arc<Mutex<Vec<(String, Value)>>>;
+
 /// Answers each request with the next of these; gives what was asked.
-fn web(answers: &'static [&'static str]) -> (String, Arc<Mutex<Vec<(String, Value)>>>) {
+fn web(answers: &'static [&'static str]) -> (String, Posted) {
     let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
     let url = format!("http://{}/yard?token=s3cret", listener.local_addr().expect("an address"));
     let asked = Arc::new(Mutex::new(Vec::new()));
