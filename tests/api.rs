@@ -76,7 +76,8 @@ fn every_described_path_is_there() {
             assert_ne!(answer.status, 405, "{method} {path}");
             if answer.status == 404 {
                 let code = answer.refusal().code;
-                let known = ["no_such_session", "no_such_source"].contains(&code.as_str());
+                let known = ["no_such_session", "no_such_source", "no_such_limit"];
+                let known = known.contains(&code.as_str());
                 assert!(known, "{method} {path}: {code}");
             }
         }

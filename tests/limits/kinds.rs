@@ -1,0 +1,102 @@
+//! What is watched beside readings, and what is said of limits.
+
+use ampledger_types::alarm::LimitStanding;
+
+use super::{TELL, Yard, pack_low, program, told};
+use crate::util::{Bench, until};
+
+#[test]
+fn a_source_that_falls_silent_is_told_and_so_is_its_return() {
+    let silent = "
+[limits.mute]
+kind = \"no-data\"
+source = \"bench-shunt\"
+silent_second = 1
+";
+    let mut yard = Yard::new(silent);
+    yard.read(25.0, 0.0);
+    assert_eq!(yard.until("mute", LimitStanding::Within).standing, LimitStanding::Within);
+    yard.sensor = None;
+    let passed = yard.until("mute", LimitStanding::Passed);
+    assert_eq!(passed.sentence, "mute: nothing heard of bench-shunt for 1 s.");
+    yard.read(25.0, 0.0);
+    yard.until("mute", LimitStanding::Within);
+}
+
+#[test]
+fn a_target_and_the_end_of_a_discharge_are_told_with_how_the_session_stands() {
+    let limits = "
+[limits.some]
+kind = \"target\"
+discharged_ah = 1.0
+actions = [\"tell\"]
+[limits.done]
+kind = \"end-of-discharge\"
+source = \"bench-shunt\"
+actions = [\"tell\"]
+";
+    let mut yard = Yard::at_rate(600.0, &(limits.to_owned() + TELL));
+    program(&yard.bench, "");
+    yard.bench.ampledger("start --pack GAL-07 --rated-ah 60 --cutoff-voltage 20").good();
+    yard.read(25.4, -12.0);
+    let find = |yard: &Yard, name: &str| told(&yard.bench).into_iter().find(|a| a.limit == name);
+    // 12 A give 1 Ah in 5 min of the bench's time.
+    let target = until("the target is told", || find(&yard, "some"));
+    assert_eq!((target.pack.as_deref(), target.session), (Some("GAL-07"), Some(1)));
+    assert!(target.value.is_some_and(|ah| ah >= 1.0), "{target:?}");
+    assert!(target.sentence.contains(", target 1 Ah. GAL-07 is discharging: "), "{target:?}");
+    assert_eq!(find(&yard, "done"), None, "it still runs");
+    yard.read(19.9, -12.0);
+    let done = until("the end is told", || find(&yard, "done"));
+    assert!(done.sentence.starts_with("done: the discharge is over. GAL-07 "), "{done:?}");
+}
+
+#[test]
+fn a_disk_that_is_nearly_full_is_told() {
+    let limits = "
+[limits.disk]
+kind = \"store-nearly-full\"
+free_mebibyte = 1e12
+";
+    let yard = Yard::new(limits);
+    let passed = yard.until("disk", LimitStanding::Passed);
+    assert!(passed.sentence.contains("are left for the record"), "{passed:?}");
+}
+
+#[test]
+fn a_latched_limit_stays_until_somebody_has_seen_it() {
+    let mut yard = Yard::new(&pack_low("", "latch = true"));
+    yard.read(19.9, -12.0);
+    yard.until("pack-low", LimitStanding::Passed);
+    yard.read(25.0, 0.0);
+    assert_eq!(yard.limit("pack-low").standing, LimitStanding::Passed);
+    yard.bench.ampledger("limits acknowledge pack-low").good();
+    assert_eq!(yard.until("pack-low", LimitStanding::Within).standing, LimitStanding::Within);
+}
+
+#[test]
+fn a_limit_that_is_set_wrong_is_told_and_leaves_the_others_alone() {
+    let wrong = "
+[limits.wrong]
+kind = \"over-voltage\"
+source = \"bench-shunt\"
+ampere = 3.0
+";
+    let mut yard = Yard::new(&(pack_low("", "") + wrong));
+    let refused = yard.limit("wrong");
+    assert_eq!(refused.standing, LimitStanding::Refused);
+    assert!(refused.sentence.contains("`over-voltage` needs one of: volt"), "{refused:?}");
+    let status = yard.bench.ampledger("status");
+    assert!(status.out().contains("wrong is not watched"), "{}", status.out());
+    yard.read(19.9, -12.0);
+    yard.until("pack-low", LimitStanding::Passed);
+}
+
+#[test]
+fn help_says_that_this_is_no_safety_device() {
+    let bench = Bench::new("");
+    let help = bench.ampledger("limits --help");
+    let help = help.out().split_whitespace().collect::<Vec<&str>>().join(" ");
+    assert!(help.contains("This is no safety device."), "{help}");
+    assert!(help.contains("protection in hardware first"), "{help}");
+}
