@@ -197,7 +197,7 @@ fn current_terms(
             "offset of the current",
             ampere * per_ampere,
             Shape::Rectangular,
-            format!("{ampere} A as stated, no zero taken; it grows with the time"),
+            format!("{ampere} A as stated; it grows with the time"),
         )),
         (None, None) => lacking
             .push("the current's offset is neither stated by the meter nor measured".to_owned()),

@@ -54,8 +54,11 @@ fn offset(judged: &Judged, setting: &Setting) -> Finding {
             }
         }
         (None, Some(ampere)) => {
-            let says = format!("offset within {ampere} A as stated");
-            Finding { value: Some(ampere), unit: "A", ..Finding::new(RULE, Standing::Met, says) }
+            let standing = met(judged.is_sure_of(DoubtKind::Offset));
+            let says = doubted(judged, &[DoubtKind::Offset], || {
+                format!("offset within {ampere} A as stated")
+            });
+            Finding { value: Some(ampere), unit: "A", ..Finding::new(RULE, standing, says) }
         }
         (None, None) => {
             let says = "the current's offset is neither stated nor measured";

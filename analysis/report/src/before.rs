@@ -7,9 +7,10 @@ use std::ops::ControlFlow;
 use ampledger_methods::full::FullWatch;
 use ampledger_methods::{Axis, RunOffset, SessionAnalysis, Setting};
 use ampledger_store::{NumberedSample, Range, Reader};
-use ampledger_types::{Bound, RunId, Session};
+use ampledger_types::{Bound, Calibration, RunId, Session};
 
 use crate::answers::Answers;
+use crate::calibrations::Calibrations;
 use crate::compute::ReportError;
 use crate::feed::Seen;
 use crate::subject::{Clocks, Subject};
@@ -69,7 +70,7 @@ impl Before {
         let mut found = None;
         for days in DAYS {
             let Some(stretch) = Stretch::of(subject, &clocks, days * DAY_US) else { break };
-            let before = stretch.read(reader, setting, up_to)?;
+            let before = stretch.read(reader, setting, (up_to, &subject.calibrations))?;
             let is_known = before.as_ref().is_some_and(|before| before.full.has_charge());
             found = before;
             if is_known || stretch.is_all {
@@ -129,13 +130,15 @@ impl Stretch {
         &self,
         reader: &Reader,
         setting: &Setting,
-        up_to: Option<u64>,
+        (up_to, records): (Option<u64>, &[Calibration]),
     ) -> Result<Option<Before>, ReportError> {
+        let mut calibrations = Calibrations::new(records);
         let mut axis = Axis::new(&self.range.sources, self.offsets.clone());
         let mut analysis = SessionAnalysis::new(setting.clone());
         let (mut seen, mut answers, mut samples) = (Seen::default(), Answers::default(), 0_u64);
         let range = Range { up_to, ..self.range.clone() };
-        reader.samples(&range, |stored| {
+        reader.samples(&range, |mut stored| {
+            calibrations.correct(&mut stored);
             let NumberedSample { run, decode_set, sample, .. } = &stored;
             let known = |run: &RunId| self.offsets.iter().any(|offset| offset.run == *run);
             let placed = known(run).then(|| axis.row(&decode_set.source, *run, sample)).flatten();

@@ -8,7 +8,7 @@ use ampledger_methods::{Analysis, Now, Row, SessionAnalysis, Setting};
 use ampledger_store::{NumberedSample, Reader};
 use ampledger_types::api::{Check, OpenSession, Progress};
 use ampledger_types::result::{AnomalyKind, SessionReport};
-use ampledger_types::{Bound, Quantity, Sample, Seq};
+use ampledger_types::{Bound, Calibration, Quantity, Sample, Seq};
 
 use crate::answers::Answers;
 use crate::before::Before;
@@ -31,6 +31,8 @@ pub struct SessionFeed {
     placing: Placing,
     analysis: SessionAnalysis,
     setting: Setting,
+    /// Zeros and calibrations, as they were known.
+    records: Vec<Calibration>,
     /// Up to when another pack was on these sources.
     parted: Option<Bound>,
     /// The channel on which the time before the session was seen.
@@ -73,6 +75,7 @@ impl SessionFeed {
             placing: Placing::new(subject),
             analysis: SessionAnalysis::new(setting.clone()),
             setting,
+            records: subject.calibrations.clone(),
             parted: subject.parted,
             before: None,
             answers: Answers::default(),
@@ -150,6 +153,7 @@ impl SessionFeed {
     pub fn fits(&self, subject: &Subject) -> bool {
         self.setting == setting(subject)
             && self.parted == subject.parted
+            && self.records == subject.calibrations
             && self.placing.fits(subject)
     }
 
@@ -160,8 +164,15 @@ impl SessionFeed {
         if *seq <= self.fed_up_to() {
             return None;
         }
-        let place = self.placing.place(&decode_set.source, *run, *seq, sample)?;
-        self.take(numbered, &place);
+        if !self.placing.calibrations.concern(&decode_set.source) {
+            let place = self.placing.place(&decode_set.source, *run, *seq, sample)?;
+            self.take(numbered, &place);
+            return Some(place);
+        }
+        let mut corrected = numbered.clone();
+        self.placing.calibrations.correct(&mut corrected);
+        let place = self.placing.place(&decode_set.source, *run, *seq, &corrected.sample)?;
+        self.take(&corrected, &place);
         Some(place)
     }
 
@@ -241,6 +252,7 @@ impl SessionFeed {
             seen: &self.seen,
             odd: &self.odd,
             warmth: &self.warmth,
+            calibrations: &self.placing.calibrations,
             rules: &self.setting.rules,
             computed_up_to: self.fed_up_to(),
         })

@@ -12,6 +12,7 @@ use ampledger_types::result::{
 
 use crate::sentences as say;
 use crate::timeline::Timeline;
+use crate::zeroing::Corrected;
 
 /// What figures and their reasons are made from.
 pub(crate) struct Basis<'a> {
@@ -20,6 +21,8 @@ pub(crate) struct Basis<'a> {
     pub phases: &'a [Phase],
     /// With the accuracy of the channels that gave the readings.
     pub setting: Setting,
+    /// What zeros and calibrations mean for them.
+    pub corrected: Corrected,
     pub timeline: &'a Timeline,
     /// What is not said of the meter.
     pub not_described: Vec<String>,
@@ -113,12 +116,15 @@ impl Basis<'_> {
         let evidence = grounds(self.analysis, &judged, of, &self.setting);
         let gaps = self.gaps_of_main(of);
         let figure = self.figure(value, unit, &method, (judged, &gaps));
-        let evidence = evidence.iter().map(|found| self.finding(found)).collect();
+        let evidence = evidence.iter().map(|found| self.finding(&self.zeroed(found))).collect();
         Figure { evidence, ..figure }
     }
 
     /// What the methods do not see.
     fn doubt_more(&self, judged: &mut Judged) {
+        for (kind, text) in &self.corrected.doubts {
+            judged.doubt(*kind, text.as_str());
+        }
         self.not_described.iter().for_each(|text| judged.doubt(DoubtKind::Wiring, text));
         if self.clock_rate != 1.0 {
             judged.doubt(DoubtKind::Readings, say::clock_rate(self.clock_rate));
@@ -137,6 +143,15 @@ impl Basis<'_> {
             status: judged.status,
             method_source: SOURCE.to_owned(),
             ..Figure::provisional(value, unit, method, reasons(&judged, gaps))
+        }
+    }
+
+    /// The offset's finding with what was taken off.
+    fn zeroed(&self, found: &Found) -> Found {
+        let says = self.corrected.offset_says.clone();
+        match says.filter(|_| found.rule == "offset" && found.standing == Held::Met) {
+            Some(says) => Found { says, value: self.corrected.offset_ampere, ..found.clone() },
+            None => found.clone(),
         }
     }
 

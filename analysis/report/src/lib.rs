@@ -7,6 +7,7 @@
 
 mod answers;
 mod before;
+mod calibrations;
 pub mod capture;
 pub mod cautions;
 pub mod compute;
@@ -30,6 +31,7 @@ pub mod timeline;
 mod verdict;
 mod warmth;
 pub mod when;
+mod zeroing;
 
 pub use compute::{ReportError, compute, holding};
 pub use feed::{SessionFeed, Snapshot};

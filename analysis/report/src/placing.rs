@@ -7,6 +7,7 @@ use ampledger_methods::{Axis, Break, Row, RunOffset};
 use ampledger_store::{NumberedSample, Range, Reader};
 use ampledger_types::{Bound, RunId, Sample, Seq};
 
+use crate::calibrations::Calibrations;
 use crate::compute::ReportError;
 use crate::subject::Subject;
 use crate::timeline::{PlacedRun, run_offsets};
@@ -31,6 +32,8 @@ pub(crate) struct Placing {
     offsets: Vec<RunOffset>,
     placed: Vec<PlacedRun>,
     reached: Seq,
+    /// What corrects the readings.
+    pub(crate) calibrations: Calibrations,
 }
 
 impl Placing {
@@ -46,6 +49,7 @@ impl Placing {
             offsets,
             placed: Vec::new(),
             reached: 0,
+            calibrations: Calibrations::new(&subject.calibrations),
         }
     }
 
@@ -59,7 +63,8 @@ impl Placing {
         mut take: impl FnMut(&NumberedSample, Place) -> ControlFlow<()>,
     ) -> Result<(), ReportError> {
         let range = range(subject, up_to);
-        reader.samples(&range, |stored| {
+        reader.samples(&range, |mut stored| {
+            self.calibrations.correct(&mut stored);
             let source = &stored.decode_set.source;
             match self.place(source, stored.run, stored.seq, &stored.sample) {
                 Some(place) => take(&stored, place),

@@ -2,6 +2,7 @@
 //! They are made here and nowhere else, so all say the same, word for word.
 //! Nothing is computed here but what a sentence needs to be said.
 
+mod calibration;
 mod claim;
 mod ends;
 mod limit;
@@ -15,6 +16,7 @@ mod source;
 mod state;
 mod verdict;
 
+pub use calibration::{calibration, measured, zeroed};
 pub use claim::claim;
 pub use claim::{claimed, claimed_energy};
 pub use ends::{discharge_ended, ending};

@@ -4,12 +4,14 @@
 use std::collections::BTreeMap;
 
 use ampledger_methods::{Analysis, FoundAnomaly, FoundPhase, Rules};
+use ampledger_types::calibration::Change;
 use ampledger_types::result::{
     Anomaly, AnomalyKind, DatedMarker, Gap, Phase, Results, RuleUsed, SessionHead, SessionReport,
     Stretch, Warmth,
 };
 use ampledger_types::{Instrument, Marker, MarkerKind, Seq};
 
+use crate::calibrations::Calibrations;
 use crate::feed::{Odd, Seen};
 use crate::figures::{Basis, results};
 use crate::sentences;
@@ -18,6 +20,7 @@ use crate::subject::{Subject, View};
 use crate::timeline::Timeline;
 use crate::verdict::{self, verdict};
 use crate::warmth::Temperatures;
+use crate::zeroing::{put, told};
 
 /// What a report is made from.
 #[derive(Clone, Copy, Debug)]
@@ -36,6 +39,8 @@ pub struct ReportInput<'a> {
     pub odd: &'a Odd,
     /// How warm it was.
     pub warmth: &'a Temperatures,
+    /// What corrected the readings.
+    pub calibrations: &'a Calibrations,
     /// The rules of the methods.
     pub rules: &'a Rules,
     /// All samples up to this number were looked at.
@@ -61,6 +66,7 @@ pub fn report(input: &ReportInput) -> SessionReport {
         temperatures,
         anomalies: anomalies(input),
         earlier: input.subject.earlier.clone(),
+        calibrations: told(input.calibrations, input.timeline),
         notes: input.analysis.notes.clone(),
         markers: markers(input.subject, input.timeline),
         rules: rules(input),
@@ -88,10 +94,15 @@ fn head(input: &ReportInput) -> SessionHead {
 }
 
 fn basis<'a>(input: &'a ReportInput, phases: &'a [Phase], clock_rate: f64) -> Basis<'a> {
+    let mut setting = judging(input.subject, input.seen);
+    let main = input.analysis.main_discharge.and_then(|main| input.analysis.phases.get(main));
+    let source = input.seen.current.as_ref().map_or("", |(source, _)| source);
+    let corrected = put(&mut setting, input.calibrations, main, (source, input.timeline));
     Basis {
         analysis: input.analysis,
         phases,
-        setting: judging(input.subject, input.seen),
+        setting,
+        corrected,
         timeline: input.timeline,
         not_described: not_described(input),
         is_open: input.subject.session.is_open(),
@@ -113,6 +124,7 @@ fn verdict_basis<'a>(
     temperatures: &'a [Warmth],
 ) -> verdict::Basis<'a> {
     let current = input.seen.current.as_ref();
+    let measured = newest_line(input);
     let stated = current.and_then(|(source, name)| {
         input.subject.instruments.get(source)?.accuracy.get(name)?.calibrated.as_deref()
     });
@@ -123,9 +135,18 @@ fn verdict_basis<'a>(
         results,
         temperatures,
         calibrated: stated,
+        measured,
         began: input.timeline.moment(0).unix_time_second,
         rules: input.rules,
     }
+}
+
+/// When the newest calibration that was used was taken, seconds since 1970.
+fn newest_line(input: &ReportInput) -> Option<f64> {
+    let lines = input.calibrations.used().map(|(record, _)| record);
+    let lines = lines.filter(|record| matches!(record.change, Change::Line(_)));
+    let moments = lines.filter_map(|record| input.timeline.test_time_us(record.taken));
+    input.timeline.moment(moments.max()?).unix_time_second
 }
 
 /// How warm it was during the main discharge.

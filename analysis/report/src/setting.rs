@@ -1,8 +1,9 @@
 //! What the methods must know beforehand, from pack, session and instruments.
 
 use ampledger_methods::{Rules, Setting};
+use ampledger_types::calibration::Change;
 use ampledger_types::source::{PoweredBy, ReadingKind};
-use ampledger_types::{Instrument, Pack, Quantity, Session};
+use ampledger_types::{Calibration, Instrument, Pack, Quantity, Session};
 
 use crate::feed::Seen;
 use crate::subject::Subject;
@@ -20,7 +21,8 @@ pub fn setting(subject: &Subject) -> Setting {
         maximum_current_ampere: pack.and_then(|p| p.maximum_current_ampere),
         current_resolution: coarsest(instruments(), Quantity::Current, |a| a.resolution),
         current_range: coarsest(instruments(), Quantity::Current, |a| a.range),
-        current_offset: coarsest(instruments(), Quantity::Current, |a| a.offset),
+        current_offset: coarsest(instruments(), Quantity::Current, |a| a.offset)
+            .or_else(|| offset_of_zeros(&subject.calibrations)),
         current_gain_percent: coarsest(instruments(), Quantity::Current, |a| a.gain_percent),
         voltage_resolution: coarsest(instruments(), Quantity::Voltage, |a| a.resolution),
         voltage_gain_percent: coarsest(instruments(), Quantity::Voltage, |a| a.gain_percent),
@@ -42,6 +44,21 @@ pub fn unnamed(meter: &Instrument) -> Setting {
         voltage_resolution: coarsest(meters(), Quantity::Voltage, |a| a.resolution),
         ..Setting::default()
     }
+}
+
+/// How far the offset may be off where the meter does not state it but zeros
+/// were taken, A.
+fn offset_of_zeros(records: &[Calibration]) -> Option<f64> {
+    let zeros = || {
+        records.iter().filter_map(|record| match record.change {
+            Change::Zero(zero) => Some(zero),
+            Change::Line(_) => None,
+        })
+    };
+    let standard = zeros().map(|zero| zero.standard_ampere).reduce(f64::max)?;
+    let high = zeros().map(|zero| zero.mean_ampere).reduce(f64::max)?;
+    let low = zeros().map(|zero| zero.mean_ampere).reduce(f64::min)?;
+    Some(2.0 * standard + (high - low) / 2.0)
 }
 
 /// The tag by which a person says that the pack is the one that was charged,

@@ -6,7 +6,8 @@ use std::collections::BTreeMap;
 use ampledger_store::Reader;
 use ampledger_types::result::EarlierRevision;
 use ampledger_types::{
-    Bound, ClockMap, ClockObservation, Instrument, LineMark, Marker, Pack, Run, RunId, Seq, Session,
+    Bound, Calibration, ClockMap, ClockObservation, Instrument, LineMark, Marker, Pack, Run, RunId,
+    Seq, Session,
 };
 
 use crate::before::parted;
@@ -29,6 +30,9 @@ pub struct Subject {
     pub line_marks: Vec<LineMark>,
     /// What was issued about it at earlier revisions.
     pub earlier: Vec<EarlierRevision>,
+    /// Zeros and calibrations that may hold for it, in order of the moments
+    /// from which they hold.
+    pub calibrations: Vec<Calibration>,
     /// Up to when another pack was on its sources, before it began.
     pub parted: Option<Bound>,
 }
@@ -81,8 +85,20 @@ impl Subject {
         // One file is one run.
         let line_marks = reader.line_marks(session.start.run)?;
         let earlier = earlier(reader, &session)?;
+        let mut calibrations = reader.calibrations(session.end)?;
+        calibrations.retain(|record| is_of(&session, &record.source));
         let parted = parted(&session, &reader.sessions()?);
-        Ok(Subject { session, pack, clocks, markers, instruments, line_marks, earlier, parted })
+        Ok(Subject {
+            session,
+            pack,
+            clocks,
+            markers,
+            instruments,
+            line_marks,
+            earlier,
+            calibrations,
+            parted,
+        })
     }
 }
 

@@ -30,6 +30,8 @@ pub(crate) struct Basis<'a> {
     pub temperatures: &'a [Warmth],
     /// When the meter was calibrated, `YYYY-MM-DD`.
     pub calibrated: Option<&'a str>,
+    /// When it was calibrated here, seconds since 1970-01-01 UTC.
+    pub measured: Option<f64>,
     /// When the session began, seconds since 1970-01-01 UTC.
     pub began: Option<f64>,
     pub rules: &'a ampledger_methods::Rules,
@@ -108,13 +110,17 @@ fn conditions(basis: &Basis, figure: &Figure) -> Conditions {
             .and_then(|(rating, ampere)| on_basis(rating, ampere, cutoff, basis.rules)),
         pack_celsius: on_pack.and_then(|warmth| warmth.begin_celsius),
         moved_kelvin: on_pack.and_then(|warmth| warmth.moved_kelvin),
-        calibration_age_day: age_day(basis.calibrated, basis.began),
+        calibration_age_day: age_day(basis),
     }
 }
 
 /// From a calibration to the session's begin, days.
-fn age_day(calibrated: Option<&str>, began: Option<f64>) -> Option<f64> {
-    let day: Date = calibrated?.parse().ok()?;
-    let midnight = TimeZone::UTC.to_timestamp(day.at(0, 0, 0, 0)).ok()?;
-    Some((began? - midnight.as_second() as f64) / 86_400.0)
+fn age_day(basis: &Basis) -> Option<f64> {
+    let stated = || {
+        let day: Date = basis.calibrated?.parse().ok()?;
+        let midnight = TimeZone::UTC.to_timestamp(day.at(0, 0, 0, 0)).ok()?;
+        Some(midnight.as_second() as f64)
+    };
+    let newest = stated().into_iter().chain(basis.measured).reduce(f64::max)?;
+    Some((basis.began? - newest) / 86_400.0)
 }

@@ -8,6 +8,7 @@ mod again;
 mod append;
 mod aside;
 mod backup;
+mod calibrations;
 mod check;
 mod chunk;
 mod columns;

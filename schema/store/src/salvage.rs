@@ -14,13 +14,14 @@ use crate::path::{length, resolve, resolve_existing};
 use crate::walk::is_damage;
 
 /// Tables whose rows have a number, in the order in which they need each other.
-const NUMBERED: [&str; 14] = [
+const NUMBERED: [&str; 15] = [
     "run",
     "decode_set",
     "channel_group",
     "channel",
     "pack",
     "session",
+    "calibration",
     "report",
     "marker",
     "redecoding",
@@ -34,8 +35,8 @@ const NUMBERED: [&str; 14] = [
 const UNNUMBERED: [&str; 7] =
     ["instrument", "clock_observation", "session_tag", "line_mark", "minute", "hour", "summed"];
 /// What a store that was set aside hands on: what is known, not what was read.
-const KNOWN: [&str; 6] =
-    ["run", "instrument", "clock_observation", "pack", "session", "session_tag"];
+const KNOWN: [&str; 7] =
+    ["run", "instrument", "clock_observation", "pack", "session", "session_tag", "calibration"];
 
 /// What came over.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -281,6 +282,10 @@ impl Salvage<'_> {
             ("run", "session") => {
                 self.bring_back(table, "start_run", "id = ?1", row)?;
                 self.bring_back(table, "ifnull(end_run, start_run)", "id = ?1", row)
+            }
+            ("run", "calibration") => {
+                self.bring_back(table, "from_run", "id = ?1", row)?;
+                self.bring_back(table, "run", "id = ?1", row)
             }
             ("run", _) => self.bring_back(table, "run", "id = ?1", row),
             ("decode_set", _) => {

@@ -7,6 +7,7 @@
 
 pub mod alarm;
 pub mod api;
+pub mod calibration;
 pub mod figure;
 pub mod frame;
 pub mod pack;
@@ -19,6 +20,7 @@ pub mod time;
 pub mod unit;
 pub mod verdict;
 
+pub use calibration::{Calibrated, Calibration};
 pub use frame::{Frame, FrameKind};
 pub use pack::{Chemistry, Pack, Rating, RatingBasis};
 pub use quantity::Quantity;

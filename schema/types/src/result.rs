@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+use crate::calibration::CalibrationUsed;
 pub use crate::figure::{Budget, Figure, Finding, Standing, Status, Term};
 use crate::pack::Pack;
 use crate::session::{Marker, Session, Tag};
@@ -287,6 +288,9 @@ pub struct SessionReport {
     /// What was said of it at earlier revisions, the oldest first.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub earlier: Vec<EarlierRevision>,
+    /// The zeros and calibrations that the readings were corrected by.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub calibrations: Vec<CalibrationUsed>,
     /// What a reader of the figures should know, in plain words.
     #[serde(default)]
     pub notes: Vec<String>,

@@ -109,6 +109,7 @@ pub(crate) fn report() -> SessionReport {
         verdict: None,
         temperatures: Vec::new(),
         anomalies: Vec::new(),
+        calibrations: Vec::new(),
         earlier: Vec::new(),
         notes: Vec::new(),
         markers: Vec::new(),

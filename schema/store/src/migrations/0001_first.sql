@@ -240,6 +240,18 @@ CREATE TABLE session_tag (
     PRIMARY KEY (session, position)
 ) STRICT, WITHOUT ROWID;
 
+-- A zero or a calibration of one channel of a source. Applied on reading, never
+-- to what is stored. It holds from (from_run, from_t_us). body: JSON.
+CREATE TABLE calibration (
+    id        INTEGER PRIMARY KEY,
+    source    TEXT NOT NULL,
+    run       INTEGER NOT NULL REFERENCES run (id),
+    t_us      INTEGER NOT NULL,
+    from_run  INTEGER NOT NULL REFERENCES run (id),
+    from_t_us INTEGER NOT NULL,
+    body      TEXT NOT NULL
+) STRICT;
+
 CREATE TABLE report (
     id       INTEGER PRIMARY KEY,
     session  INTEGER NOT NULL REFERENCES session (id),

@@ -4,6 +4,7 @@
 
 mod shed;
 
+mod calibrations;
 mod damage;
 mod faults;
 mod frame_log;

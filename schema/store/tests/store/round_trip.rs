@@ -302,6 +302,7 @@ fn report(session: &Session, claim: &str) -> SessionReport {
             rest_net_ah: ah(),
         },
         anomalies: Vec::new(),
+        calibrations: Vec::new(),
         earlier: Vec::new(),
         notes: Vec::new(),
         markers: vec![DatedMarker {

@@ -1,0 +1,128 @@
+//! What zeros and calibrations mean for a figure: what is left uncertain of the
+//! offset and the gain, and what keeps it in doubt.
+
+use ampledger_methods::offset::{Taken, Zero as Measured, left};
+use ampledger_methods::standing::DoubtKind;
+use ampledger_methods::{FoundPhase, Setting};
+use ampledger_types::calibration::{Calibrated, Calibration, CalibrationUsed, Change, Zero};
+
+use crate::calibrations::{Calibrations, correction};
+use crate::sentences;
+use crate::timeline::Timeline;
+
+/// What they mean for the main discharge.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub(crate) struct Corrected {
+    /// `offset zeroed at …`, where one was taken off.
+    pub offset_says: Option<String>,
+    /// What is taken off, A.
+    pub offset_ampere: Option<f64>,
+    /// What keeps figures from being proven.
+    pub doubts: Vec<(DoubtKind, String)>,
+}
+
+/// Puts what is left uncertain into the setting that judges a discharge, read
+/// by `source`.
+pub(crate) fn put(
+    setting: &mut Setting,
+    used: &Calibrations,
+    main: Option<&FoundPhase>,
+    (source, timeline): (&str, &Timeline),
+) -> Corrected {
+    let mut corrected = Corrected::default();
+    let Some(main) = main else { return corrected };
+    let of_source =
+        |record: &&Calibration| record.source == source && record.channel == Calibrated::Current;
+    let records: Vec<&Calibration> = used.used().map(|(r, _)| r).filter(of_source).collect();
+    line(setting, &records, main, &mut corrected);
+    zeros(setting, &records, main, timeline, &mut corrected);
+    corrected
+}
+
+/// The calibration's uncertainty in place of the stated gain.
+fn line(
+    setting: &mut Setting,
+    records: &[&Calibration],
+    main: &FoundPhase,
+    corrected: &mut Corrected,
+) {
+    let lines = records.iter().rev().filter_map(|record| match &record.change {
+        Change::Line(line) => Some(correction(line)),
+        Change::Zero(_) => None,
+    });
+    let (Some(line), Some(mean)) = (lines.into_iter().next(), main.mean_current_ampere) else {
+        return;
+    };
+    let raw = (mean - line.offset) / line.gain;
+    setting.current_gain_percent = Some(line.gain_percent(raw));
+    let at_zero = line.standard(0.0) * 3.0_f64.sqrt();
+    setting.current_offset = setting.current_offset.or(Some(at_zero));
+    if line.is_beyond(raw) {
+        let [low, high] = line.points;
+        let text = format!(
+            "the current lies outside what was calibrated ({:.1} to {:.1} A)",
+            low.truth, high.truth
+        );
+        corrected.doubts.push((DoubtKind::Accuracy, text));
+    }
+}
+
+/// The zero before the discharge, and the one after it.
+fn zeros(
+    setting: &mut Setting,
+    records: &[&Calibration],
+    main: &FoundPhase,
+    timeline: &Timeline,
+    corrected: &mut Corrected,
+) {
+    let taken = |record: &&Calibration| match record.change {
+        Change::Zero(zero) => Some((timeline.test_time_us(record.taken)?, zero)),
+        Change::Line(_) => None,
+    };
+    let all: Vec<(i64, Zero)> = records.iter().filter_map(taken).collect();
+    let before = all.iter().filter(|(us, _)| *us <= main.start_us).max_by_key(|(us, _)| *us);
+    let after = all.iter().filter(|(us, _)| *us >= main.end_us).min_by_key(|(us, _)| *us);
+    let Some(first) = before.or(after) else { return };
+    let second = before.and(after).map(measured);
+    let run = (main.start_us, None);
+    let (left, mut doubts) = left(&measured(first), second.as_ref(), run, &setting.rules);
+    if second.is_some() || setting.current_offset.is_none() {
+        setting.zero_left = Some(left);
+    } else {
+        // What the meter states bounds how far it moves after the zero.
+        doubts.retain(|doubt| !doubt.starts_with("no zero was taken after"));
+    }
+    if before.is_none() {
+        doubts.push("the offset was taken after the run only".to_owned());
+    }
+    corrected.doubts.extend(doubts.into_iter().map(|text| (DoubtKind::Offset, text)));
+    corrected.offset_says = Some(sentences::zeroed(timeline.moment(first.0), left.offset_ampere));
+    corrected.offset_ampere = Some(left.offset_ampere);
+}
+
+fn measured((taken_us, zero): &(i64, Zero)) -> Taken {
+    let zero = Measured {
+        mean_ampere: zero.mean_ampere,
+        deviation_ampere: zero.deviation_ampere,
+        standard_ampere: zero.standard_ampere,
+        count: zero.count,
+        second: zero.second,
+        from_us: taken_us.saturating_sub((zero.second * 1e6) as i64),
+        to_us: *taken_us,
+        drift_ampere: zero.drift_ampere,
+    };
+    Taken { zero, celsius: None }
+}
+
+/// What was used, for the report.
+pub(crate) fn told(used: &Calibrations, timeline: &Timeline) -> Vec<CalibrationUsed> {
+    let one = |(record, readings): (&Calibration, u64)| CalibrationUsed {
+        id: record.id,
+        source: record.source.clone(),
+        channel: record.channel,
+        taken: timeline.test_time_us(record.taken).map(|us| timeline.moment(us)),
+        readings,
+        says: sentences::calibration(record),
+    };
+    used.used().map(one).collect()
+}
