@@ -35,6 +35,7 @@ fn every_command_speaks_json() {
         "show last --json",
         "redecode last --json",
         "packs --json",
+        "calibrate bench-shunt --json",
         "reload --json",
         "doctor --json",
         "capture bench-shunt s.frames.jsonl --from 2000-01-01T00:00:00Z --json",

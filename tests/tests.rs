@@ -23,6 +23,7 @@ mod plugins;
 
 // What people and programs see.
 mod api;
+mod calibration;
 mod capture;
 mod claims;
 mod cli;

@@ -2,6 +2,7 @@
 //! `docs/cli.md` all come from it. Parsing has no side effects.
 
 mod backup;
+mod calibrate;
 mod capture;
 mod completions;
 mod decode;
@@ -27,6 +28,7 @@ mod status;
 mod stop;
 mod tag;
 mod thin;
+mod zero;
 
 use std::path::PathBuf;
 
@@ -89,6 +91,8 @@ pub enum Command {
     Packs(packs::Packs),
     Redecode(redecode::Redecode),
     Sources(sources::Sources),
+    Zero(zero::Zero),
+    Calibrate(calibrate::Calibrate),
     Limits(limits::Limits),
     Capture(capture::Capture),
     Decode(decode::Decode),
@@ -136,6 +140,8 @@ pub fn run(cli: Cli) -> Result<Exit, Failure> {
         Command::Packs(command) => command.run(&context),
         Command::Redecode(command) => command.run(&context),
         Command::Sources(command) => command.run(&context),
+        Command::Zero(command) => command.run(&context),
+        Command::Calibrate(command) => command.run(&context),
         Command::Limits(command) => command.run(&context),
         Command::Capture(command) => command.run(&context),
         Command::Decode(command) => command.run(&context),

@@ -2,6 +2,7 @@
 //! line and the page. Every request, answer and connection has a bound.
 
 mod body;
+mod calibrations;
 mod error;
 mod export;
 mod frames;
@@ -38,6 +39,7 @@ use crate::reading::read;
 use crate::reload::Asks;
 use crate::roster::Roster;
 
+pub use calibrations::issue;
 pub use error::ApiError;
 pub use listen::{ListenError, bind};
 
@@ -89,6 +91,11 @@ pub fn router(daemon: Arc<Daemon>) -> Router {
         .route("/v1/sources", get(status::sources))
         .route("/v1/reload", post(reload::reload))
         .route("/v1/sources/{name}/frames", get(frames::frames))
+        .route("/v1/sources/{name}/zero", post(calibrations::zero))
+        .route(
+            "/v1/sources/{name}/calibrations",
+            get(calibrations::list).post(calibrations::calibrate),
+        )
         .route("/v1/sessions", get(sessions::list).post(sessions::start))
         .route("/v1/suggestions", get(suggestions::list))
         .route("/v1/sessions/{session}", get(sessions::show))

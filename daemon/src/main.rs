@@ -3,6 +3,7 @@
 
 mod api;
 mod attendant;
+mod calibrating;
 mod clock;
 mod commands;
 mod config;

@@ -100,6 +100,11 @@ async fn latest_replay(daemon: &Daemon, source: String) -> Result<Run, ApiError>
     })
 }
 
+/// The moment of the live record that a person means by a time.
+pub async fn moment(daemon: &Daemon, at: &str) -> Result<Bound, ApiError> {
+    bound_at(daemon, at, None).await
+}
+
 async fn bound_at(daemon: &Daemon, at: &str, replay: Option<String>) -> Result<Bound, ApiError> {
     let clock = &daemon.intake.clock;
     let now_unix_us = clock.unix_us();

@@ -69,13 +69,8 @@ pub fn judge(readings: &[(i64, f64)], lead: Lead, setting: &Setting) -> Found {
         Ok(measured) => measured,
         Err(why) => return Found::Refused(why),
     };
-    if let Some(range) = setting.current_range
-        && zero.mean_ampere.abs() > range * rules.zero_range_percent / 100.0
-    {
-        return Found::Refused(format!(
-            "{:+.3} A is more than {} % of the meter's range: a current flows",
-            zero.mean_ampere, rules.zero_range_percent
-        ));
+    if let Some(why) = flows(zero.mean_ampere, setting) {
+        return Found::Refused(why);
     }
     if errors > rules.zero_drift_errors {
         return Found::Refused(format!(
@@ -88,6 +83,23 @@ pub fn judge(readings: &[(i64, f64)], lead: Lead, setting: &Setting) -> Found {
         Lead::Disconnected if taken.iter().all(|(_, x)| *x == 0.0) => Found::DeadBand(zero),
         Lead::Disconnected => Found::Offset(zero),
     }
+}
+
+/// Why a mean is a current, and no offset.
+fn flows(mean_ampere: f64, setting: &Setting) -> Option<String> {
+    let rules = &setting.rules;
+    let (most, of) = match setting.current_range {
+        Some(range) => {
+            let percent = rules.zero_range_percent;
+            (range * percent / 100.0, format!("{percent} % of the meter's range"))
+        }
+        None => {
+            let most = rules.zero_unranged_ampere;
+            (most, format!("{most} A, and the meter's range is not stated"))
+        }
+    };
+    let says = format!("{mean_ampere:+.3} A is more than {of}: a current flows");
+    (mean_ampere.abs() > most).then_some(says)
 }
 
 /// The readings in figures, and how many standard errors they drift by.

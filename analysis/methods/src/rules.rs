@@ -167,6 +167,7 @@ rules! {
     zero_least_second = 60.0, "s", "An offset is taken over at least this.";
     zero_least_samples = 60.0, "", "An offset is taken over at least this many readings.";
     zero_range_percent = 1.0, "%", "A larger share of the meter's range is a current, no offset.";
+    zero_unranged_ampere = 0.5, "A", "Where the meter's range is not stated, a larger reading is a current, no offset.";
     zero_drift_errors = 3.0, "", "An offset that drifts by more than this many standard errors is refused.";
     zero_age_second = 86400.0, "s", "An offset older than this is provisional.";
     zero_apart_kelvin = 10.0, "K", "An offset taken further than this from the run's temperature is provisional.";
