@@ -35,6 +35,7 @@ fn every_command_speaks_json() {
         "show last --json",
         "redecode last --json",
         "packs --json",
+        "packs show GAL-07 --json",
         "calibrate bench-shunt --json",
         "reload --json",
         "doctor --json",

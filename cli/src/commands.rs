@@ -79,7 +79,7 @@ pub struct Global {
 #[derive(Debug, Subcommand)]
 #[allow(missing_docs, reason = "the manual's text stands with each command's arguments")]
 pub enum Command {
-    Start(start::Start),
+    Start(Box<start::Start>),
     Stop(stop::Stop),
     Tag(tag::TagSession),
     Export(export::Export),

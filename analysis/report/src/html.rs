@@ -84,6 +84,7 @@ fn written(report: &SessionReport, curves: &Curves, behind: Behind<'_>) -> Strin
                 pictures::pictures(main, report, curves);
                 grounds::grounds(main, report);
                 outcome::outcome(main, report);
+                grounds::beside(main, report);
                 record::record(main, report, behind);
             });
         });

@@ -5,6 +5,7 @@
 mod calibration;
 mod claim;
 mod ends;
+mod further;
 mod limit;
 mod pack;
 mod phase;
@@ -20,6 +21,7 @@ pub use calibration::{calibration, measured, zeroed};
 pub use claim::claim;
 pub use claim::{claimed, claimed_energy};
 pub use ends::{discharge_ended, ending};
+pub use further::{further, peukert, stand};
 pub use limit::{LimitSaid, limit_over, limit_passed, limit_tested};
 pub use pack::{cells, rating};
 pub use phase::{gap, phase, phase_kind};

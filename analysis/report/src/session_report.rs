@@ -14,6 +14,7 @@ use ampledger_types::{Instrument, Marker, MarkerKind, Seq};
 use crate::calibrations::Calibrations;
 use crate::feed::{Odd, Seen};
 use crate::figures::{Basis, results};
+use crate::further::further;
 use crate::sentences;
 use crate::setting::judging;
 use crate::subject::{Subject, View};
@@ -52,9 +53,11 @@ pub fn report(input: &ReportInput) -> SessionReport {
     let head = head(input);
     let phases: Vec<Phase> =
         input.analysis.phases.iter().map(|found| phase(input, found)).collect();
-    let results = results(&basis(input, &phases, head.clock_rate));
+    let basis = basis(input, &phases, head.clock_rate);
+    let results = results(&basis);
     let temperatures = temperatures(input);
     let verdict = verdict(&verdict_basis(input, &results, &temperatures));
+    let further = further(input.analysis, &basis.setting, input.timeline, &temperatures);
     let mut report = SessionReport {
         session: head,
         pack: input.subject.pack.clone(),
@@ -63,6 +66,7 @@ pub fn report(input: &ReportInput) -> SessionReport {
         phases,
         results,
         verdict,
+        further,
         temperatures,
         anomalies: anomalies(input),
         earlier: input.subject.earlier.clone(),

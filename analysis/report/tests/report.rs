@@ -15,6 +15,8 @@ mod claims;
 mod export;
 #[path = "report/figures.rs"]
 mod figures;
+#[path = "report/further.rs"]
+mod further;
 #[path = "report/live.rs"]
 mod live;
 #[path = "report/page.rs"]

@@ -1,6 +1,7 @@
 //! `ampledger packs`: the packs that are known, and making one known.
 
-use ampledger_types::Pack;
+use ampledger_report::pack_view::pack_view;
+use ampledger_types::{Pack, Session};
 use clap::{Args, Subcommand};
 
 use super::Context;
@@ -28,7 +29,10 @@ pub struct Packs {
 #[derive(Debug, Subcommand)]
 pub enum Act {
     /// Make a pack known, or change what is known about it
-    Set(Set),
+    Set(Box<Set>),
+    /// Show what its sessions say together: capacities, how much less it gives
+    /// at a higher rate, what standing costs
+    Show(Show),
 }
 
 /// Fields to set.
@@ -50,6 +54,16 @@ pub struct Set {
     pub fields: PackFields,
 }
 
+/// Which pack.
+#[derive(Args, Debug)]
+pub struct Show {
+    /// Label of the pack, as in GAL-07
+    pub label: String,
+    /// Where to read.
+    #[command(flatten)]
+    pub store: StoreOption,
+}
+
 impl Packs {
     /// Runs the command.
     pub fn run(self, context: &Context) -> Result<Exit, Failure> {
@@ -58,6 +72,7 @@ impl Packs {
                 "a store file is only read; leave --store away to let the daemon set it".to_owned(),
             )),
             (Some(Act::Set(set)), None) => set.run(context),
+            (Some(Act::Show(show)), _) => show.run(self.store, context),
             (None, _) => list(&self.store, context),
         }
     }
@@ -70,6 +85,33 @@ fn list(store: &StoreOption, context: &Context) -> Result<Exit, Failure> {
         false => screen::say(&render::packs::packs(&packs))?,
     }
     Ok(Exit::Good)
+}
+
+impl Show {
+    fn run(self, before: StoreOption, context: &Context) -> Result<Exit, Failure> {
+        let store = StoreOption { store: self.store.store.clone().or(before.store) };
+        let origin = Origin::open(&store, context)?;
+        let known = origin.packs()?.into_iter().find(|pack| pack.label == self.label);
+        if known.is_none() {
+            return Err(Failure::Refused {
+                code: "no_such_pack",
+                message: format!("no pack `{}` is known; `ampledger packs` lists them", self.label),
+            });
+        }
+        let is_its = |session: &Session| session.pack.as_deref() == Some(self.label.as_str());
+        let mut reports = Vec::new();
+        for line in origin.sessions()?.iter().filter(|line| is_its(&line.session)) {
+            if !line.session.is_open() {
+                reports.push(origin.report(&line.session.id.to_string())?);
+            }
+        }
+        let view = pack_view(&self.label, &reports);
+        match context.json {
+            true => screen::json(&view)?,
+            false => screen::say(&render::packs::view(&view, &context.zone))?,
+        }
+        Ok(Exit::Good)
+    }
 }
 
 impl Set {

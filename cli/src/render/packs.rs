@@ -2,7 +2,11 @@
 
 use ampledger_report::numbers::given;
 use ampledger_report::sentences::{cells, rating};
+use ampledger_report::{dates, numbers, sentences};
+use ampledger_types::pack_view::{PackSession, PackView};
+use ampledger_types::result::Status;
 use ampledger_types::{Pack, Unit};
+use jiff::tz::TimeZone;
 
 use super::style;
 use super::table::{Side, table};
@@ -34,6 +38,46 @@ fn row(pack: &Pack) -> Vec<String> {
         volt(pack.charge_voltage_volt),
         volt(pack.cutoff_voltage_volt),
         note.to_owned(),
+    ]
+}
+
+/// What its sessions say together.
+pub fn view(view: &PackView, zone: &TimeZone) -> String {
+    if view.sessions.is_empty() {
+        return format!("No ended session of {} has a discharge yet.", view.pack);
+    }
+    let head = [
+        ("session", Side::Right),
+        ("began", Side::Left),
+        ("capacity", Side::Right),
+        ("mean A", Side::Right),
+        ("", Side::Left),
+    ];
+    let rows: Vec<Vec<String>> = view.sessions.iter().map(|s| session(s, zone)).collect();
+    let mut parts = vec![table(&head, &rows).trim_end().to_owned()];
+    parts.extend(view.peukert.as_ref().map(sentences::peukert));
+    parts.extend(view.self_discharge.iter().map(sentences::stand));
+    parts.join("\n\n")
+}
+
+fn session(session: &PackSession, zone: &TimeZone) -> Vec<String> {
+    let began = session.start_unix_time_second;
+    let ah = match session.expanded_ah.filter(|u| *u > 0.0) {
+        Some(u) => numbers::uncertain(session.capacity_ah, u, Unit::AmpereHour),
+        None => numbers::value(session.capacity_ah, Unit::AmpereHour),
+    };
+    let status = match session.status {
+        Status::Proven => "proven",
+        Status::Provisional => "provisional",
+        Status::Undetermined => "undetermined",
+    };
+    let short = if session.is_to_cutoff { "" } else { ", not to the cut-off" };
+    vec![
+        session.session.to_string(),
+        began.map_or("-".to_owned(), |second| dates::local(dates::unix_us(second), zone)),
+        ah,
+        numbers::bare(session.mean_current_ampere, Unit::Ampere),
+        format!("{status}{short}"),
     ]
 }
 

@@ -20,6 +20,15 @@ pub fn report(report: &SessionReport, zone: &TimeZone) -> String {
         parts.push(titled("Phases", &phases(&report.phases)));
     }
     parts.push(titled("Results", &results(&report.results)));
+    let beside = sentences::further(&report.further);
+    if !beside.is_empty() {
+        parts.push(titled("Beside it", &format!("  {}", beside.join("\n  "))));
+    }
+    if !report.calibrations.is_empty() {
+        let lines =
+            report.calibrations.iter().map(|used| format!("  {}: {}", used.source, used.says));
+        parts.push(titled("Corrected by", &lines.collect::<Vec<String>>().join("\n")));
+    }
     if !report.anomalies.is_empty() {
         let lines: Vec<String> = report.anomalies.iter().map(anomaly).collect();
         parts.push(titled("What is odd", &lines.join("\n")));

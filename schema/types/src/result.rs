@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::calibration::CalibrationUsed;
 pub use crate::figure::{Budget, Figure, Finding, Standing, Status, Term};
+pub use crate::further::Further;
 use crate::pack::Pack;
 use crate::session::{Marker, Session, Tag};
 pub use crate::verdict::{Decision, Limit, Verdict};
@@ -283,6 +284,9 @@ pub struct SessionReport {
     /// How warm it was during the main discharge, by probe.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub temperatures: Vec<Warmth>,
+    /// What it shows beside its capacity.
+    #[serde(default)]
+    pub further: Further,
     /// What is odd.
     pub anomalies: Vec<Anomaly>,
     /// What was said of it at earlier revisions, the oldest first.

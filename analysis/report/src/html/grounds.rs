@@ -30,6 +30,17 @@ pub(super) fn grounds(out: &mut Html, report: &SessionReport) {
     }
 }
 
+/// Resistance, efficiency and the like; nothing where there is none.
+pub(super) fn beside(out: &mut Html, report: &SessionReport) {
+    let said = sentences::further(&report.further);
+    if said.is_empty() {
+        return;
+    }
+    section(out, "Beside it", |section| {
+        section.tag("ul", &[], |list| said.iter().for_each(|line| list.said("li", &[], line)));
+    });
+}
+
 const FINDING_COLUMNS: [Column; 4] =
     [words("rule"), words("standing"), figures("at"), prose("what the record shows")];
 

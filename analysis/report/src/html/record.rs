@@ -32,6 +32,17 @@ pub(super) fn record(out: &mut Html, report: &SessionReport, behind: Behind<'_>)
             section.said("p", &[("class", "none")], "The pack has no name yet.");
         }),
     }
+    if !report.calibrations.is_empty() {
+        section(out, "Corrected by", |section| {
+            section.tag("ul", &[], |list| {
+                for used in &report.calibrations {
+                    let said =
+                        format!("{}: {}, {} readings", used.source, used.says, used.readings);
+                    list.said("li", &[], &said);
+                }
+            });
+        });
+    }
     section(out, "Instruments", |section| instruments(section, behind));
     folded(out, "Rules used", |inside| rules(inside, &report.rules));
     section(out, "Record", |section| versions(section, report, behind));

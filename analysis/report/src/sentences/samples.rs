@@ -108,6 +108,7 @@ pub(crate) fn report() -> SessionReport {
         results: results(),
         verdict: None,
         temperatures: Vec::new(),
+        further: Default::default(),
         anomalies: Vec::new(),
         calibrations: Vec::new(),
         earlier: Vec::new(),

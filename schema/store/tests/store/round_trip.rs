@@ -301,6 +301,7 @@ fn report(session: &Session, claim: &str) -> SessionReport {
             main_discharge_wh: wh(),
             rest_net_ah: ah(),
         },
+        further: Default::default(),
         anomalies: Vec::new(),
         calibrations: Vec::new(),
         earlier: Vec::new(),
