@@ -1,13 +1,16 @@
 //! A session decoded again from its frames: shown first, applied when asked
 //! for, and what was said before stays.
 
+use std::fmt::Write as _;
 use std::time::Duration;
 
 use ampledger_store::Reader;
+use ampledger_types::MarkerKind;
+use ampledger_types::api::SourceState;
 use serde_json::Value;
 
 use crate::peers::{Cable, Manners, Scpi, Sensor, line};
-use crate::util::{Bench, Daemon, sources};
+use crate::util::{Bench, Daemon, record, sources};
 
 const PACE: Duration = Duration::from_millis(5);
 
@@ -218,4 +221,47 @@ fn a_budget_for_frames_drops_the_oldest_and_never_a_sessions() {
     let chunks = Reader::open(&bench.store()).expect("the store").chunks("bench-shunt");
     let runs: Vec<i64> = chunks.expect("the frame log").iter().map(|c| c.run.0).collect();
     assert!(!runs.contains(&1) && runs.contains(&2), "{runs:?}");
+}
+
+/// Ten readings a second, while a replay takes a line for a second until it
+/// knows better; one line cannot be read.
+fn dense_file() -> String {
+    let mut text = String::from("time_s,voltage_V,current_A\n");
+    for i in 0..3000 {
+        let volt = if i == 1500 { "?".to_owned() } else { "26.4".to_owned() };
+        writeln!(text, "{:.1},{volt},-121.0", f64::from(i) / 10.0).expect("a string");
+    }
+    text
+}
+
+#[test]
+fn a_replay_whose_lines_have_times_of_their_own_is_decoded_again_as_a_whole() {
+    let wrong = sources::replay("bench-shunt", "old-run.csv", "");
+    let bench = Bench::new(&wrong);
+    bench.write("old-run.csv", dense_file().as_bytes());
+    let daemon = bench.daemon();
+    daemon.until("the file is played", "bench-shunt", |s| s.state == SourceState::Finished);
+    daemon.until_recorded(daemon.status().store.newest);
+    bench.ampledger("start --pack GAL-07 --source bench-shunt").good();
+    bench.ampledger("stop").good();
+    assert!(bench.ampledger("sessions").good().out().contains("5 min"));
+    let (before, scale) = (show(&bench), "fields.current_A.quantity = \"current_ampere\"\n");
+    let right = wrong.replace(
+        "[sources.bench-shunt.replay]",
+        &format!("{scale}fields.current_A.scale = 0.1\n[sources.bench-shunt.replay]"),
+    );
+    bench.write("right.toml", right.as_bytes());
+
+    let told = bench.ampledger("redecode 1 --with right.toml --apply --json").json();
+    let current = change(&told, "current_ampere");
+    assert_eq!(current["before"]["count"], 3000, "{current:#}");
+    assert_eq!(current["after"]["count"], 3000, "{current:#}");
+    assert_eq!(told["sources"][0]["samples_left"], 0);
+    let ratio = delivered(&show(&bench)) / delivered(&before);
+    assert!((ratio - 0.1).abs() < 1e-9, "{ratio}");
+
+    let bad = record::markers(&bench.store(), "bench-shunt");
+    let bad = bad.iter().find(|marker| marker.kind == MarkerKind::Unreadable);
+    let bad = bad.expect("a marker of the line that cannot be read");
+    assert!(bad.at.t_us < 302_000_000, "within the file's time: {bad:?}");
 }

@@ -257,7 +257,10 @@ impl<'l, L: Link> Conversation<'l, L> {
                 self.source.intake.recorder.observation(boot_id, seen);
             }
             self.replay_now_us = self.replay_now_us.max(sample.t_us);
-            self.link.reached(sample.t_us);
+            // A plugin answers late, so what it says is not of the last line.
+            let is_own =
+                sample.instrument_t_us.is_some() && matches!(self.decoding, Decoding::Here(..));
+            self.link.reached(sample.t_us, is_own);
         }
         self.source.sample(sample, self.run, now_us);
     }

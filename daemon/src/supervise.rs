@@ -57,8 +57,9 @@ pub trait Link: Send {
         bytes: &[u8],
     ) -> impl Future<Output = Result<(), String>> + Send;
 
-    /// Is told how far the samples have come, so that a replay can keep pace.
-    fn reached(&mut self, _t_us: i64) {}
+    /// Is told how far the samples have come, so that a replay can keep pace,
+    /// and whether that time was in what was just given.
+    fn reached(&mut self, _t_us: i64, _is_own: bool) {}
 
     /// Takes leave in order, where the other end would not notice by itself.
     fn close(&mut self) -> impl Future<Output = ()> + Send {

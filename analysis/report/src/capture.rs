@@ -59,9 +59,9 @@ pub fn write_frames(
     for run in &clocks.runs {
         let map = clocks.map(&run.boot_id);
         let Some((from_us, to_us)) = stretch.within(run, &map) else { continue };
-        let is_inside = |head: &&ChunkHead| {
-            head.run == run.id && head.t_max_us >= from_us && head.t_min_us <= to_us
-        };
+        let at = |t_us| Bound { run: run.id, t_us };
+        let is_inside =
+            |head: &&ChunkHead| head.run == run.id && head.may_reach(at(from_us), at(to_us));
         for head in heads.iter().filter(is_inside) {
             // Chunks come whole and may reach beyond.
             let frames = reader.chunk(head.id)?.frames.into_iter();

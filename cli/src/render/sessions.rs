@@ -1,8 +1,8 @@
 //! The list of sessions.
 
 use ampledger_report::dates;
-use ampledger_types::Session;
 use ampledger_types::api::SessionLine;
+use ampledger_types::{Bound, Session};
 use jiff::tz::TimeZone;
 
 use super::table::{Side, table};
@@ -26,10 +26,13 @@ pub fn sessions(sessions: &[SessionLine], zone: &TimeZone) -> String {
 
 fn row(line: &SessionLine, zone: &TimeZone) -> Vec<String> {
     let session = &line.session;
-    let lasted = match (line.start_unix_time_second, line.end_unix_time_second) {
-        _ if session.is_open() => "open".to_owned(),
-        (Some(start), Some(end)) => dates::duration(end - start),
-        _ => "unknown".to_owned(),
+    let dates = (line.start_unix_time_second, line.end_unix_time_second);
+    let lasted = match session.end {
+        None => "open".to_owned(),
+        Some(end) => match lasted_second(session.start, end, dates) {
+            Some(second) => dates::duration(second),
+            None => "unknown".to_owned(),
+        },
     };
     let tags: Vec<String> = session.tags.iter().map(ToString::to_string).collect();
     vec![
@@ -40,6 +43,15 @@ fn row(line: &SessionLine, zone: &TimeZone) -> Vec<String> {
         session.sources.join(", "),
         tags.join(", "),
     ]
+}
+
+/// Seconds from start to end: by the clock of their run if it is one, or else
+/// by their dates.
+pub fn lasted_second(start: Bound, end: Bound, dates: (Option<f64>, Option<f64>)) -> Option<f64> {
+    if start.run == end.run {
+        return Some((end.t_us - start.t_us) as f64 / 1e6);
+    }
+    dates.1.zip(dates.0).map(|(end, start)| end - start)
 }
 
 /// A session of a rule is a hint until somebody names its pack.
@@ -57,7 +69,7 @@ pub fn date(unix_time_second: Option<f64>, zone: &TimeZone) -> String {
 
 #[cfg(test)]
 mod tests {
-    use ampledger_types::{Bound, RunId, Tag};
+    use ampledger_types::{RunId, Tag};
 
     use super::*;
 
@@ -88,5 +100,14 @@ mod tests {
         assert!(lines[1].contains("2 h 20 min") && lines[1].contains("bench=2"), "{text}");
         assert!(lines[1].contains("2026-03-01 08:12:30 +00:00"), "{text}");
         assert!(lines[2].contains("open"), "{text}");
+    }
+
+    #[test]
+    fn how_long_one_lasted_needs_no_date_within_a_run() {
+        let at = |run, t_us| Bound { run: RunId(run), t_us };
+        let (start, same, later) = (at(1, 5_000_000), at(1, 65_000_000), at(2, 0));
+        assert_eq!(lasted_second(start, same, (None, None)), Some(60.0));
+        assert_eq!(lasted_second(start, later, (None, None)), None);
+        assert_eq!(lasted_second(start, later, (Some(10.0), Some(40.0))), Some(30.0));
     }
 }

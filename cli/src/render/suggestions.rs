@@ -4,7 +4,7 @@ use ampledger_report::dates;
 use ampledger_types::api::Suggestion;
 use jiff::tz::TimeZone;
 
-use super::sessions::date;
+use super::sessions::{date, lasted_second};
 use super::style;
 
 /// All suggestions, each with what to type to take it up.
@@ -20,10 +20,11 @@ pub fn suggestions(found: &[Suggestion], since: &str, zone: &TimeZone) -> String
 }
 
 fn one(suggestion: &Suggestion, zone: &TimeZone) -> String {
-    let lasted = match (suggestion.start_unix_time_second, suggestion.end_unix_time_second) {
-        (Some(start), Some(end)) => format!(", {}", dates::duration(end - start)),
-        _ if suggestion.stretch.end.is_none() => ", still going on".to_owned(),
-        _ => String::new(),
+    let dates = (suggestion.start_unix_time_second, suggestion.end_unix_time_second);
+    let lasted = match suggestion.stretch.end {
+        None => ", still going on".to_owned(),
+        Some(end) => lasted_second(suggestion.stretch.start, end, dates)
+            .map_or(String::new(), |second| format!(", {}", dates::duration(second))),
     };
     let head = format!(
         "{}  {} from {}{lasted}",

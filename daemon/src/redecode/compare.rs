@@ -6,7 +6,7 @@ use std::hash::{DefaultHasher, Hash, Hasher};
 use std::ops::ControlFlow;
 use std::sync::Arc;
 
-use ampledger_store::{NumberedSample, Reader};
+use ampledger_store::{NumberedSample, Range, Reader, Stretch};
 use ampledger_types::api::{ChannelChange, ChannelTotal, RedecodedSource};
 use ampledger_types::{Bound, DecodeSet, Quantity, Session};
 
@@ -29,9 +29,13 @@ pub fn compare(
     let mut first_complaint = None;
     for piece in pieces {
         let counted = after.samples;
+        let mut reach = Reach::default();
         replay.play(reader, piece, |said| {
             match said {
-                Said::Sample(sample) => after.note(&sample),
+                Said::Sample(sample) => {
+                    reach.note(sample.sample.t_us);
+                    after.note(&sample);
+                }
                 Said::Complaint(complaint) => {
                     *complaints.entry(complaint.kind.word().to_owned()).or_default() += 1;
                     first_complaint.get_or_insert(complaint.detail);
@@ -44,11 +48,15 @@ pub fn compare(
         if piece.samples > 0 {
             let at = |t_us| Bound { run: piece.stretch.run, t_us };
             let (from, to) = (at(piece.stretch.from_t_us), at(piece.stretch.to_t_us));
-            note_all(reader, &range(source, from, Some(to)), &mut before)?;
+            each(reader, &range(source, from, Some(to)), |sample| {
+                reach.note(sample.sample.t_us);
+                before.note(sample);
+            })?;
+            reach.draw_in(&mut piece.stretch);
         }
     }
     let mut whole = Side::default();
-    note_all(reader, &range(source, session.start, session.end), &mut whole)?;
+    each(reader, &range(source, session.start, session.end), |sample| whole.note(sample))?;
     Ok(RedecodedSource {
         source: source.clone(),
         differs: before.hash.finish() != after.hash.finish(),
@@ -62,16 +70,35 @@ pub fn compare(
     })
 }
 
-fn note_all(
+fn each(
     reader: &Reader,
-    range: &ampledger_store::Range,
-    side: &mut Side,
+    range: &Range,
+    mut note: impl FnMut(&NumberedSample),
 ) -> Result<(), ApiError> {
     reader.samples(range, |sample| {
-        side.note(&sample);
+        note(&sample);
         ControlFlow::Continue(())
     })?;
     Ok(())
+}
+
+/// From the earliest to the latest sample.
+#[derive(Default)]
+struct Reach(Option<(i64, i64)>);
+
+impl Reach {
+    fn note(&mut self, t_us: i64) {
+        let (from, to) = self.0.unwrap_or((t_us, t_us));
+        self.0 = Some((from.min(t_us), to.max(t_us)));
+    }
+
+    /// Bounds to a stretch that had none, so that they say something.
+    fn draw_in(&self, stretch: &mut Stretch) {
+        if let Some((from, to)) = self.0 {
+            stretch.from_t_us = stretch.from_t_us.max(from);
+            stretch.to_t_us = stretch.to_t_us.min(to);
+        }
+    }
 }
 
 /// What was read, so far or now.

@@ -2,12 +2,12 @@
 //! from where. Looks at the chunks' heads only.
 
 use ampledger_store::{ChunkHead, Stretch};
-use ampledger_types::{Bound, DecodeSet, Session};
+use ampledger_types::{Bound, DecodeSet, RunId, Session};
 
 /// Chunks without a hole between them, and the stretch they decide.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Piece {
-    /// What is decoded again.
+    /// What is decoded again; of a replay, without bounds until it was tried.
     pub stretch: Stretch,
     /// Where the decoder begins, and what it then goes on with.
     pub chunks: Vec<i64>,
@@ -24,30 +24,41 @@ pub fn pieces(heads: &[ChunkHead], session: &Session, set: &DecodeSet) -> Vec<Pi
     let follows = |a: &ChunkHead, b: &ChunkHead| {
         a.run == b.run && b.first_number == a.last_number.wrapping_add(1)
     };
-    heads.chunk_by(follows).filter_map(|whole| piece(whole, session, set)).collect()
+    let of_run = |run| heads.iter().filter(|head| head.run == run).count();
+    heads
+        .chunk_by(follows)
+        .filter(|whole| !whole[0].is_replayed || is_whole_replay(whole, of_run(whole[0].run)))
+        .filter_map(|whole| piece(whole, session, set))
+        .collect()
+}
+
+/// Which samples a part of a replay gave cannot be told from its frames, whose
+/// times are not the samples'. So it is decoded as a whole, or left alone.
+fn is_whole_replay(chunks: &[ChunkHead], of_run: usize) -> bool {
+    chunks[0].opens && chunks.len() == of_run
 }
 
 fn piece(whole: &[ChunkHead], session: &Session, set: &DecodeSet) -> Option<Piece> {
     let run = whole.first()?.run;
-    let at = |t_us| Bound { run, t_us };
-    let inside = |head: &ChunkHead| {
-        at(head.t_max_us) >= session.start && session.end.is_none_or(|end| at(head.t_min_us) <= end)
-    };
+    let end = session.end.unwrap_or(Bound { run: RunId(i64::MAX), t_us: i64::MAX });
+    let inside = |head: &ChunkHead| head.may_reach(session.start, end);
     let first = whole.iter().position(inside)?;
     let last = whole.iter().rposition(inside)?;
     let restorable = |head: &ChunkHead| head.has_snapshot && is_same(&head.decode_set, set);
     let can_begin = |head: &ChunkHead| head.opens || restorable(head);
     let begin = whole[..=first].iter().rposition(can_begin).unwrap_or(0);
     let chunks = &whole[begin..=last];
-    let from_t_us = match session.start {
-        start if start.run == run => start.t_us.max(chunks[0].t_min_us),
-        _ => chunks[0].t_min_us,
+    let (oldest, newest) = if chunks[0].is_replayed {
+        (i64::MIN, i64::MAX)
+    } else {
+        (chunks[0].t_min_us, chunks.iter().map(|head| head.t_max_us).max()?)
     };
-    let newest = chunks.iter().map(|head| head.t_max_us).max()?;
-    let to_t_us = session.end.filter(|end| end.run == run).map_or(newest, |end| end.t_us);
+    let in_run = |bound: Bound, none| if bound.run == run { bound.t_us } else { none };
+    let from_t_us = in_run(session.start, oldest).max(oldest);
+    let to_t_us = in_run(end, newest).min(newest);
     let source = set.source.clone();
     Some(Piece {
-        stretch: Stretch { source, run, from_t_us, to_t_us: to_t_us.min(newest) },
+        stretch: Stretch { source, run, from_t_us, to_t_us },
         chunks: chunks.iter().map(|head| head.id).collect(),
         is_restored: !chunks[0].opens && restorable(&chunks[0]),
         samples: 0,
@@ -64,8 +75,6 @@ fn is_same(a: &DecodeSet, b: &DecodeSet) -> bool {
 #[cfg(test)]
 mod tests {
     use std::sync::Arc;
-
-    use ampledger_types::RunId;
 
     use super::*;
 
@@ -92,6 +101,7 @@ mod tests {
             t_max_us: i * 10 + 9,
             has_snapshot: i % 3 == 0,
             opens: i == 0,
+            is_replayed: false,
             bytes: 1,
         };
         (0..count).map(head).collect()
@@ -134,6 +144,29 @@ mod tests {
         let stretches: Vec<_> =
             pieces.iter().map(|p| (p.stretch.from_t_us, p.stretch.to_t_us)).collect();
         assert_eq!(stretches, [(20, 49), (60, 99)]);
+    }
+
+    /// A replay of the same frames, whose samples may lie anywhere.
+    fn replayed(count: i64) -> Vec<ChunkHead> {
+        heads(1, count).into_iter().map(|head| ChunkHead { is_replayed: true, ..head }).collect()
+    }
+
+    #[test]
+    fn a_replay_is_decoded_as_a_whole_since_its_frames_have_not_its_samples_times() {
+        let session = session((1, 2), Some((1, 5)));
+        let pieces = pieces(&replayed(10), &session, &set("now"));
+        assert_eq!((pieces.len(), pieces[0].chunks.len()), (1, 10));
+        assert_eq!((pieces[0].stretch.from_t_us, pieces[0].stretch.to_t_us), (2, 5));
+    }
+
+    #[test]
+    fn a_replay_with_a_hole_in_its_log_is_left_alone() {
+        let session = session((1, 2), Some((1, 5)));
+        for missing in [0, 4] {
+            let mut heads = replayed(10);
+            heads.remove(missing);
+            assert_eq!(pieces(&heads, &session, &set("now")), []);
+        }
     }
 
     #[test]

@@ -46,7 +46,9 @@ impl Opener for ReplayOpener {
             is_frame_log: is_frame_log(&self.config.file),
             pace: Pace::new(self.config.rate),
             line_interval_us: (self.config.line_interval_second * 1e6) as i64,
+            line_us: 0,
             next_line_us: 0,
+            is_timed: false,
             first_frame_us: None,
             entry: 0,
             partial: Vec::new(),
@@ -62,7 +64,11 @@ pub struct ReplayLink {
     is_frame_log: bool,
     pace: Pace,
     line_interval_us: i64,
+    /// Time given to the last line, and that of the next.
+    line_us: i64,
     next_line_us: i64,
+    /// Whether the lines have times of their own, which count then.
+    is_timed: bool,
     first_frame_us: Option<i64>,
     entry: u64,
     /// What is read of the next piece. Kept here, and `unread` below, so that
@@ -86,9 +92,13 @@ impl Link for ReplayLink {
         Ok(())
     }
 
-    fn reached(&mut self, t_us: i64) {
+    fn reached(&mut self, t_us: i64, is_own: bool) {
         self.pace.reached(t_us);
-        self.next_line_us = self.next_line_us.max(t_us);
+        self.is_timed |= is_own && t_us != self.line_us;
+        self.next_line_us = match self.is_timed {
+            true => self.pace.reached_us,
+            false => self.next_line_us.max(t_us),
+        };
     }
 }
 
@@ -115,7 +125,8 @@ impl ReplayLink {
             Ok(None) => Arrival::Finished,
             Ok(Some(bytes)) => {
                 let at_us = self.next_line_us;
-                if bytes.ends_with(b"\n") {
+                self.line_us = at_us;
+                if bytes.ends_with(b"\n") && !self.is_timed {
                     self.next_line_us += self.line_interval_us;
                 }
                 Arrival::Bytes { endpoint: 0, bytes, at_us: Some(at_us) }

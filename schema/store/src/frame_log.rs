@@ -40,8 +40,23 @@ pub struct ChunkHead {
     /// Whether its first frame is an opened connection: a decoder can begin
     /// there with nothing known.
     pub opens: bool,
+    /// Whether a file was played: its samples may have times of their own,
+    /// which the frames do not have.
+    pub is_replayed: bool,
     /// Bytes it takes in the store.
     pub bytes: u64,
+}
+
+impl ChunkHead {
+    /// Whether it may hold frames of samples between two moments. Each chunk
+    /// of a replay may, if its run reaches in.
+    pub fn may_reach(&self, from: Bound, to: Bound) -> bool {
+        if self.is_replayed {
+            return (from.run..=to.run).contains(&self.run);
+        }
+        let at = |t_us| Bound { run: self.run, t_us };
+        at(self.t_max_us) >= from && at(self.t_min_us) <= to
+    }
 }
 
 /// What was dropped of a source's frame log.
@@ -68,11 +83,7 @@ impl Reader {
     ) -> Result<(), StoreError> {
         let to = end(to);
         for head in self.chunks(source)? {
-            let at = |t_us| Bound { run: head.run, t_us };
-            if at(head.t_max_us) < from || at(head.t_min_us) > to {
-                continue;
-            }
-            if take(self.chunk(head.id)?).is_break() {
+            if head.may_reach(from, to) && take(self.chunk(head.id)?).is_break() {
                 break;
             }
         }
@@ -129,10 +140,7 @@ fn needed(heads: &[ChunkHead], source: &String, sessions: &[Session]) -> Vec<boo
             continue;
         }
         let to = end(session.end);
-        let inside = |head: &ChunkHead| {
-            let at = |t_us| Bound { run: head.run, t_us };
-            at(head.t_max_us) >= session.start && at(head.t_min_us) <= to
-        };
+        let inside = |head: &ChunkHead| head.may_reach(session.start, to);
         let Some(first) = heads.iter().position(inside) else { continue };
         // Back to where decoding can begin.
         let of_run = |i: &usize| heads[*i].run == heads[first].run;
@@ -176,7 +184,8 @@ fn sources(db: &Connection) -> Result<Vec<String>, Fault> {
 fn heads(db: &Connection, origins: &Origins, source: &str) -> Result<Vec<ChunkHead>, Fault> {
     let mut find = db.prepare_cached(
         "SELECT id, run, decode_set, first_number, last_number, t_min_us, t_max_us, \
-         snapshot IS NOT NULL, opens, length(frames) + ifnull(length(snapshot), 0) FROM frame_chunk \
+         snapshot IS NOT NULL, opens, length(frames) + ifnull(length(snapshot), 0), \
+         (SELECT replay_of IS NOT NULL FROM run WHERE run.id = frame_chunk.run) FROM frame_chunk \
          WHERE decode_set IN (SELECT id FROM decode_set WHERE source = ?1) \
          ORDER BY run, first_number, id",
     )?;
@@ -200,6 +209,7 @@ fn head(db: &Connection, origins: &Origins, row: &Row<'_>) -> Result<ChunkHead, 
         has_snapshot: row.get(7)?,
         opens: row.get(8)?,
         bytes: row.get::<_, i64>(9)?.cast_unsigned(),
+        is_replayed: row.get::<_, Option<bool>>(10)?.unwrap_or(false),
     })
 }
 
