@@ -72,7 +72,7 @@ fn a_zero_is_refused_while_a_current_flows_and_before_the_lead_has_settled() {
     let (bench, daemon, _cable, _sensor) = reading(0.013);
     daemon.until_samples("bench-shunt", 20);
     let run = bench.ampledger("zero bench-shunt --over 30").fails_with(4);
-    assert!(run.err().contains("settles for 60 s"), "{}", run.err());
+    assert!(run.err().contains("left to settle"), "{}", run.err());
 }
 
 #[test]
@@ -132,6 +132,9 @@ fn two_points_correct_a_meter_and_are_listed() {
     let kept = bench.ampledger("calibrate bench-shunt --json").json();
     let gain = kept[0]["change"]["line"]["gain"].as_f64().expect("a gain");
     assert!((gain - 40.0 / 40.2).abs() < 1e-9, "{kept:#}");
+    assert!(kept[0]["taken_unix_time_second"].is_number(), "{kept:#}");
+    let list = bench.ampledger("calibrate bench-shunt").good().out();
+    assert!(list.contains("taken 20") && list.contains("holds since 20"), "{list}");
     bench.ampledger("start --pack GAL-07").good();
     let samples = daemon.status().sources[0].counters.samples;
     daemon.until_samples("bench-shunt", samples + 100);

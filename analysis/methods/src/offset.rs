@@ -106,12 +106,19 @@ fn flows(mean_ampere: f64, setting: &Setting) -> Option<String> {
 fn measure(taken: &[(i64, f64)], setting: &Setting) -> Result<(Zero, f64), String> {
     let rules = &setting.rules;
     let (Some((from_us, _)), Some((to_us, _))) = (taken.first(), taken.last()) else {
-        return Err(format!("the lead settles for {:.0} s first", rules.zero_settle_second));
+        return Err(format!(
+            "there are only readings of the first {:.0} s, which are left to settle; wait, \
+             then ask again",
+            rules.zero_settle_second
+        ));
     };
     let second = to_us.saturating_sub(*from_us) as f64 / 1e6;
-    if second < rules.zero_least_second || (taken.len() as f64) < rules.zero_least_samples {
+    // A stretch of a minute has its readings up to one interval short of it.
+    if second.round() < rules.zero_least_second || (taken.len() as f64) < rules.zero_least_samples {
         return Err(format!(
-            "{} readings over {second:.0} s after settling; it takes {:.0} and {:.0} s",
+            "after the first {:.0} s, which are left to settle, there are {} readings over \
+             {second:.0} s; it takes {:.0} over {:.0} s",
+            rules.zero_settle_second,
             taken.len(),
             rules.zero_least_samples,
             rules.zero_least_second

@@ -49,8 +49,8 @@ fn an_offset_has_its_mean_spread_count_and_duration() {
 fn it_takes_a_minute_to_settle_sixty_seconds_and_sixty_readings() {
     let judge = |readings: &[(i64, f64)]| judge(readings, Lead::Disconnected, &shunt());
     offset(judge(&readings(121, 0.01, 0.0, 0.002)));
-    refused(&judge(&readings(120, 0.01, 0.0, 0.002)), "it takes 60 and 60 s");
-    refused(&judge(&readings(50, 0.01, 0.0, 0.002)), "settles for 60 s");
+    refused(&judge(&readings(120, 0.01, 0.0, 0.002)), "it takes 60 over 60 s");
+    refused(&judge(&readings(50, 0.01, 0.0, 0.002)), "left to settle");
     let mut slow = readings(200, 0.01, 0.0, 0.002);
     slow.iter_mut().for_each(|r| r.0 *= 2);
     slow.truncate(30 + 59);

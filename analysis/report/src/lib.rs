@@ -37,7 +37,7 @@ mod zeroing;
 
 pub use compute::{ReportError, compute, holding};
 pub use feed::{SessionFeed, Snapshot};
-pub use lines::session_lines;
+pub use lines::{calibration_lines, session_lines};
 pub use pack_feed::{PackFeed, PackNews};
 pub use placing::Place;
 pub use session_report::{ReportInput, report};

@@ -2,7 +2,7 @@
 
 use ampledger_report::sentences;
 use ampledger_types::calibration::{
-    CalibrateRequest, Calibrated, Calibration, CalibrationResponse, Point, Reference,
+    CalibrateRequest, Calibrated, CalibrationLine, CalibrationResponse, Point, Reference,
 };
 use clap::{Args, ValueEnum};
 
@@ -10,6 +10,7 @@ use super::Context;
 use crate::client::segment;
 use crate::exit::{Exit, Failure};
 use crate::meter_fields::not_negative;
+use crate::render::sessions::date;
 use crate::render::style;
 use crate::screen;
 
@@ -69,12 +70,13 @@ impl Calibrate {
                 let message = "--back needs two points or a reference meter";
                 return Err(Failure::Usage(message.to_owned()));
             }
-            return list(&context.client.get::<Vec<Calibration>>(&path)?, context);
+            return list(&context.client.get::<Vec<CalibrationLine>>(&path)?, context);
         }
+        let is_back = self.back.is_some();
         let answer: CalibrationResponse = context.client.post(&path, &self.request())?;
         match context.json {
             true => screen::json(&answer)?,
-            false => screen::say(&told(&answer))?,
+            false => screen::say(&told(&answer, is_back))?,
         }
         Ok(Exit::Good)
     }
@@ -106,7 +108,7 @@ fn point(text: &str) -> Result<Point, String> {
     Ok(Point { raw, truth, standard: 0.0 })
 }
 
-fn list(records: &[Calibration], context: &Context) -> Result<Exit, Failure> {
+fn list(records: &[CalibrationLine], context: &Context) -> Result<Exit, Failure> {
     if context.json {
         screen::json(&records)?;
         return Ok(Exit::Good);
@@ -115,17 +117,28 @@ fn list(records: &[Calibration], context: &Context) -> Result<Exit, Failure> {
         screen::say("No zero and no calibration of this source is kept.")?;
         return Ok(Exit::Good);
     }
-    let line = |record: &Calibration| format!("{}: {}", record.id, sentences::calibration(record));
+    let line = |line: &CalibrationLine| {
+        let record = &line.record;
+        let mut text = format!("{}: {}", record.id, sentences::calibration(record));
+        let [taken, from] = [line.taken_unix_time_second, line.from_unix_time_second];
+        let [taken, from] = [taken, from].map(|at| date(at, &context.zone));
+        text += &format!("\n   taken {taken}, holds since {from}");
+        text
+    };
     screen::say(&records.iter().map(line).collect::<Vec<String>>().join("\n"))?;
     Ok(Exit::Good)
 }
 
-/// What came of it, for people.
-pub fn told(answer: &CalibrationResponse) -> String {
+/// What came of it, for people; whether it was to hold back too.
+pub fn told(answer: &CalibrationResponse, is_back: bool) -> String {
     let mut lines = vec![style::strong(&first_up(&answer.says))];
     lines.push(match &answer.applied {
         Some(applied) => {
-            format!("It is record {} and is applied when readings are read.", applied.id)
+            let since = if is_back { "Since the time given" } else { "From now on" };
+            let id = applied.id;
+            format!(
+                "{since} every reading is corrected by it; what is recorded stays. Record {id}."
+            )
         }
         None => "Nothing is applied.".to_owned(),
     });

@@ -43,13 +43,14 @@ pub struct Zero {
 impl Zero {
     /// Runs the command.
     pub fn run(self, context: &Context) -> Result<Exit, Failure> {
+        let is_back = self.back.is_some();
         let request =
             ZeroRequest { connected: self.connected, over_second: self.over, back: self.back };
         let path = format!("/v1/sources/{}/zero", segment(&self.source));
         let answer: CalibrationResponse = context.client.post(&path, &request)?;
         match context.json {
             true => screen::json(&answer)?,
-            false => screen::say(&told(&answer))?,
+            false => screen::say(&told(&answer, is_back))?,
         }
         Ok(Exit::Good)
     }

@@ -56,7 +56,10 @@ fn counted(source: &SourceStatus) -> String {
     let mut parts = vec![
         format!("{} samples", counters.samples),
         format!("{} bytes", counters.bytes),
-        format!("opened {} times", counters.opened),
+        match counters.opened {
+            1 => "opened once".to_owned(),
+            times => format!("opened {times} times"),
+        },
     ];
     if counters.lost > 0 {
         parts.push(format!("lost {}", counters.lost));

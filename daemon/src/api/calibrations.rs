@@ -4,9 +4,10 @@
 use std::sync::Arc;
 
 use ampledger_methods::offset::{Found, Lead};
-use ampledger_report::sentences;
+use ampledger_report::{calibration_lines, sentences};
+use ampledger_store::Reader;
 use ampledger_types::calibration::{
-    CalibrateRequest, Calibrated, Calibration, CalibrationResponse, Change, Line, Reference,
+    CalibrateRequest, Calibrated, CalibrationLine, CalibrationResponse, Change, Line, Reference,
     ZeroRequest,
 };
 use ampledger_types::{Bound, Session};
@@ -26,11 +27,10 @@ const OVER_SECOND: f64 = 180.0;
 pub async fn list(
     State(daemon): State<Arc<Daemon>>,
     Path(name): Path<String>,
-) -> Result<Json<Vec<Calibration>>, ApiError> {
+) -> Result<Json<Vec<CalibrationLine>>, ApiError> {
     let source = source(&daemon, &name)?;
-    let mut all = daemon.read(|reader| Ok(reader.calibrations(None)?)).await?;
-    all.retain(|record| record.source == source);
-    Ok(Json(all))
+    let lines = move |reader: &Reader| Ok(calibration_lines(reader, &source)?);
+    Ok(Json(daemon.read(lines).await?))
 }
 
 /// `POST /v1/sources/{name}/zero`

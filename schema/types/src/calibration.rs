@@ -51,6 +51,18 @@ pub struct Calibration {
     pub change: Change,
 }
 
+/// `GET /v1/sources/{name}/calibrations`, one record
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CalibrationLine {
+    /// The record as it is kept.
+    #[serde(flatten)]
+    pub record: Calibration,
+    /// When it was taken, seconds since 1970-01-01 UTC, where known.
+    pub taken_unix_time_second: Option<f64>,
+    /// From when it holds, where known.
+    pub from_unix_time_second: Option<f64>,
+}
+
 /// What a record changes.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
