@@ -265,3 +265,29 @@ fn a_replay_whose_lines_have_times_of_their_own_is_decoded_again_as_a_whole() {
     let bad = bad.expect("a marker of the line that cannot be read");
     assert!(bad.at.t_us < 302_000_000, "within the file's time: {bad:?}");
 }
+
+#[test]
+fn damaged_frames_are_given_to_no_decoder_and_what_they_gave_stays() {
+    let (bench, daemon) = recorded();
+    let reader = Reader::open(&bench.store()).expect("the store");
+    let heads = reader.chunks("bench-shunt").expect("the frame log");
+    let frames = |head: &&ampledger_store::ChunkHead| head.last_number - head.first_number;
+    let middle = heads[1..].iter().max_by_key(frames).expect("a chunk");
+    let db = rusqlite::Connection::open(bench.store()).expect("the store");
+    let spoil = "UPDATE frame_chunk SET frames = \
+                 CAST(substr(frames, 1, length(frames) - 1) || x'00' AS BLOB) WHERE id = ?1";
+    assert_eq!(db.execute(spoil, [middle.id]).expect("a chunk"), 1);
+    drop(db);
+    bench.write("right.toml", right().as_bytes());
+    bench.ampledger("redecode 1 --with right.toml --apply").good();
+    let named = format!("chunk {} of the frame log", middle.id);
+    assert!(daemon.log().contains(&named), "{}", daemon.log());
+    let said = bench.ampledger("doctor").fails_with(1).out();
+    assert!(said.contains(&named) && said.contains("checksum"), "{said}");
+    bench.ampledger("export 1 -o after.bdf.csv").good();
+    let table = std::fs::read_to_string(bench.path("after.bdf.csv")).expect("the table");
+    let of = |current: &str| table.lines().filter(|row| row.contains(current)).count();
+    let (right, as_it_was) = (of(",-12.1"), of(",-121"));
+    assert_eq!(right + as_it_was + 1, table.lines().count(), "every reading is there once");
+    assert!(right > 100 && as_it_was > 0, "{right} read anew, {as_it_was} left");
+}

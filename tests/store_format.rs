@@ -6,8 +6,8 @@ use std::path::Path;
 use std::process::Command;
 use std::sync::Arc;
 
-use ampledger_store::{Batch, NewRun, NumberedSample, Range, Reader, Store};
-use ampledger_types::{Channel, DecodeSet, Group, Quantity, RunId, Sample};
+use ampledger_store::{Batch, FrameChunk, NewRun, NumberedSample, Range, Reader, Store};
+use ampledger_types::{Channel, DecodeSet, Frame, FrameKind, Group, Quantity, RunId, Sample};
 
 use crate::peers::{Cable, Sensor};
 use crate::util::{Bench, Python, script, skip, sources, until};
@@ -53,6 +53,16 @@ fn samples(run: RunId) -> Vec<NumberedSample> {
     (1..=30_000).map(sample).collect()
 }
 
+fn new_run() -> NewRun {
+    NewRun {
+        boot_id: "boot".to_owned(),
+        started_t_us: 0,
+        clock_rate: 1.0,
+        recorded_by: "test".to_owned(),
+        replay_of: None,
+    }
+}
+
 fn line(given: &NumberedSample) -> String {
     let bits = given.sample.values.iter().map(|v| format!(" {:016x}", v.to_bits()));
     let source = serde_json::to_string(&given.decode_set.source).expect("text");
@@ -65,14 +75,7 @@ fn a_reader_written_from_the_page_alone_reads_every_bit() {
     let Some(python) = Python::Readers.interpreter() else { return };
     let bench = Bench::new("");
     let mut store = Store::open(&bench.store()).expect("a store");
-    let run = NewRun {
-        boot_id: "boot".to_owned(),
-        started_t_us: 0,
-        clock_rate: 1.0,
-        recorded_by: "test".to_owned(),
-        replay_of: None,
-    };
-    let run = store.begin_run(&run).expect("a run").id;
+    let run = store.begin_run(&new_run()).expect("a run").id;
     let all = samples(run);
     for part in all.chunks(700) {
         store.append(&Batch { samples: part.to_vec(), ..Batch::default() }).expect("written");
@@ -96,10 +99,69 @@ fn a_reader_written_from_the_page_alone_reads_every_bit() {
 }
 
 #[test]
-fn the_python_reader_stays_under_a_hundred_lines() {
-    let path = crate::util::root().join("tests/python/read_store.py");
-    let text = std::fs::read_to_string(path).expect("the reader");
-    assert!(text.lines().count() < 100, "{}", text.lines().count());
+fn the_python_readers_stay_under_a_hundred_lines() {
+    for name in ["read_store.py", "read_frames.py"] {
+        let path = crate::util::root().join("tests/python").join(name);
+        let text = std::fs::read_to_string(path).expect("the reader");
+        assert!(text.lines().count() < 100, "{}", text.lines().count());
+    }
+}
+
+/// Frames of all kinds, some in rows of their own and some put together.
+fn frames(run: RunId) -> Vec<FrameChunk> {
+    let decode_set = samples(run)[0].decode_set.clone();
+    assert_eq!(decode_set.source, "bench-shunt");
+    let frame = |number: u64| Frame {
+        number,
+        t_us: number.cast_signed() * 100_000 - 7,
+        kind: [FrameKind::Opened, FrameKind::Received, FrameKind::Sent, FrameKind::Deadline]
+            [if number == 1 { 0 } else { 1 + number as usize % 3 }],
+        endpoint: if number.is_multiple_of(5) { 300 } else { 0 },
+        payload: match number % 3 {
+            0 => format!("26.{},-12.1\r\n", number % 50).into_bytes(),
+            1 => Vec::new(),
+            _ => number.to_be_bytes().to_vec(),
+        },
+    };
+    let chunk = |i: u64| FrameChunk {
+        run,
+        decode_set: decode_set.clone(),
+        snapshot: i.is_multiple_of(200).then(|| vec![1, 2, i as u8]),
+        // The last is numbered after a hole.
+        frames: (10 * i..10 * i + 10).map(|n| frame(n + 1 + n / 5_990)).collect(),
+    };
+    (0..600).map(chunk).collect()
+}
+
+#[test]
+fn a_reader_written_from_the_page_alone_reads_every_frame() {
+    if Command::new("python3").arg("--version").output().is_err() {
+        return skip("there is no python3");
+    }
+    let bench = Bench::new("");
+    let mut store = Store::open(&bench.store()).expect("a store");
+    let run = store.begin_run(&new_run()).expect("a run").id;
+    let all = frames(run);
+    store.append(&Batch { frames: all.clone(), ..Batch::default() }).expect("written");
+    assert!(store.compact_frames().expect("put together") > 100);
+    let mut expected = String::new();
+    let from = Range::everything().from;
+    let read = store.reader().expect("a reader").frames("bench-shunt", from, None, |chunk| {
+        for frame in &chunk.frames {
+            let Frame { number, t_us, kind, endpoint, payload } = frame;
+            let hex: String = payload.iter().map(|byte| format!("{byte:02x}")).collect();
+            let kind = format!("{kind:?}").to_lowercase();
+            let head = format!("{} \"bench-shunt\" {number} {t_us} {kind}", run.0);
+            expected += &format!("{head} {endpoint} {hex}\n");
+        }
+        expected += &chunk.snapshot.map_or(String::new(), |state| {
+            format!("state {}\n", state.iter().map(|b| format!("{b:02x}")).collect::<String>())
+        });
+        ControlFlow::Continue(())
+    });
+    read.expect("the frames");
+    assert!(expected.lines().count() == 6_003, "{}", expected.lines().count());
+    assert_eq!(script(Path::new("python3"), "read_frames.py", &[bench.store()]), expected);
 }
 
 fn shell(store: &Path, query: &str) -> Option<String> {

@@ -16,3 +16,14 @@ pub async fn read<T: Send + 'static>(
     let done = tokio::task::spawn_blocking(move || work(&Reader::open(&path)?)).await;
     done.map_err(|_| ApiError::inside())?
 }
+
+/// Names the chunks of the frame log that a reader could not read.
+pub fn warn_of_frames(reader: &Reader) {
+    for chunk in reader.damaged_frames() {
+        let ampledger_store::DamagedFrames { id, source, frames, detail, .. } = chunk;
+        tracing::warn!(
+            source,
+            "chunk {id} of the frame log, {frames} frames, is left out: {detail}"
+        );
+    }
+}

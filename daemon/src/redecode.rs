@@ -18,6 +18,7 @@ use ampledger_types::{Bound, DecodeSet, Marker, MarkerKind, Seq, Session};
 
 use crate::api::{ApiError, Daemon};
 use crate::config;
+use crate::reading::warn_of_frames;
 use plan::Piece;
 use replay::Replay;
 
@@ -109,7 +110,7 @@ pub fn find(
     let mut found = Vec::new();
     for (source, reading) in readings {
         let replay = Replay::new(&source, &reading)?;
-        let mut pieces = plan::pieces(&reader.chunks(&source)?, session, replay.decode_set());
+        let mut pieces = sound_pieces(reader, session, replay.decode_set())?;
         let told = compare::compare(reader, session, &replay, &mut pieces)?;
         found.push(Found { replay, pieces, told });
     }
@@ -124,6 +125,29 @@ pub fn find(
     }
     let sessions = touched(&reader.sessions()?, &found);
     Ok(Redecoding { found, sessions })
+}
+
+/// The pieces of a session; a damaged chunk is a hole between two of them.
+fn sound_pieces(
+    reader: &Reader,
+    session: &Session,
+    set: &DecodeSet,
+) -> Result<Vec<Piece>, ApiError> {
+    let mut heads = reader.chunks(&set.source)?;
+    loop {
+        let pieces = plan::pieces(&heads, session, set);
+        let mut unreadable = Vec::new();
+        for head in pieces.iter().flat_map(|piece| &piece.chunks) {
+            if reader.chunk(head)?.is_none() {
+                unreadable.push(head.id);
+            }
+        }
+        if unreadable.is_empty() {
+            return Ok(pieces);
+        }
+        warn_of_frames(reader);
+        heads.retain(|head| !unreadable.contains(&head.id));
+    }
 }
 
 /// The sessions in whose stretch something is decoded otherwise.

@@ -27,9 +27,12 @@ pub async fn keep(daemon: Arc<Daemon>, stop: CancellationToken) {
         if recorder.trouble().is_some() || recorder.is_behind() {
             continue;
         }
-        let done = recorder.with_store(|store| match store.compact()? {
-            0 => store.shrink(PAGES).map(drop),
-            _ => Ok(()),
+        let done = recorder.with_store(|store| {
+            store.compact_frames()?;
+            match store.compact()? {
+                0 => store.shrink(PAGES).map(drop),
+                _ => Ok(()),
+            }
         });
         match done.await {
             Ok(Ok(())) => {}

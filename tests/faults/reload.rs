@@ -148,7 +148,7 @@ fn the_frames_of_a_source_that_was_configured_otherwise_are_numbered_without_a_h
     assert!(daemon.stop().success());
     let reader = ampledger_store::Reader::open(&bench.store()).expect("the store");
     let heads = reader.chunks("clamp").expect("the frame log");
-    let chunks = heads.iter().map(|head| reader.chunk(head.id).expect("a chunk"));
+    let chunks = heads.iter().map(|head| reader.chunk(head).expect("a read").expect("a chunk"));
     let numbers: Vec<u64> = chunks.flat_map(|c| c.frames).map(|f| f.number).collect();
     let expected: Vec<u64> = (1..=numbers.len() as u64).collect();
     assert_eq!(numbers, expected);

@@ -47,6 +47,7 @@ impl Stretch {
 }
 
 /// Writes the frames, a line each, in order. Memory does not grow with them.
+/// A damaged chunk is passed over; the reader names it.
 pub fn write_frames(
     reader: &Reader,
     source: &str,
@@ -64,7 +65,8 @@ pub fn write_frames(
             |head: &&ChunkHead| head.run == run.id && head.may_reach(at(from_us), at(to_us));
         for head in heads.iter().filter(is_inside) {
             // Chunks come whole and may reach beyond.
-            let frames = reader.chunk(head.id)?.frames.into_iter();
+            let Some(chunk) = reader.chunk(head)? else { continue };
+            let frames = chunk.frames.into_iter();
             for frame in frames.filter(|frame| (from_us..=to_us).contains(&frame.t_us)) {
                 writeln!(out, "{}", line.place(frame, run, &map).to_line())?;
             }

@@ -5,7 +5,8 @@ use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use ampledger_store::{DamagedChunk, Reader};
+use ampledger_store::{DamagedChunk, DamagedFrames, Reader};
+use ampledger_types::Bound;
 use ampledger_types::api::{
     Check, CheckOutcome, ClockStatus, SourceState, SourceStatus, StatusResponse, StoreStatus,
 };
@@ -117,10 +118,7 @@ fn damage(reader: &Reader) -> Vec<Check> {
         return vec![check(name, CheckOutcome::Good, text)];
     }
     let mut checks: Vec<Check> = checked.damaged.iter().map(|chunk| lost(reader, chunk)).collect();
-    for id in &checked.damaged_frames {
-        let text = format!("chunk {id} of the frame log cannot be read");
-        checks.push(check(name, CheckOutcome::Bad, text));
-    }
+    checks.extend(checked.damaged_frames.iter().map(|chunk| lost_frames(reader, chunk)));
     if !checked.structure.is_empty() {
         let said = checked.structure.join("; ");
         let text = format!("{path}: {said} - save what can be read with `ampledger salvage`");
@@ -130,21 +128,27 @@ fn damage(reader: &Reader) -> Vec<Check> {
 }
 
 fn lost(reader: &Reader, chunk: &DamagedChunk) -> Check {
+    let DamagedChunk { id, source, from, to, samples, detail } = chunk;
+    let what = format!("chunk {id}, {samples} samples of {source}");
+    cannot_be_read(reader, &what, [*from, *to], detail)
+}
+
+fn lost_frames(reader: &Reader, chunk: &DamagedFrames) -> Check {
+    let DamagedFrames { id, source, from, to, frames, detail } = chunk;
+    let what = format!("chunk {id} of the frame log, {frames} frames of {source}");
+    cannot_be_read(reader, &what, [*from, *to], detail)
+}
+
+fn cannot_be_read(reader: &Reader, what: &str, when: [Bound; 2], detail: &str) -> Check {
     let runs = reader.runs().unwrap_or_default();
-    let boot = runs.iter().find(|run| run.id == chunk.from.run).map(|run| run.boot_id.as_str());
+    let boot = runs.iter().find(|run| run.id == when[0].run).map(|run| run.boot_id.as_str());
     let clock = boot.and_then(|boot| reader.clock_map(boot).ok());
-    let date = |t_us| {
-        let dated = clock.as_ref().and_then(|clock| clock.date(t_us));
+    let [from, to] = when.map(|at| {
+        let dated = clock.as_ref().and_then(|clock| clock.date(at.t_us));
         let date = dated.and_then(|d| jiff::Timestamp::from_microsecond(d.unix_us).ok());
         date.map_or_else(|| "an unknown time".to_owned(), |date| format!("{date:.0}"))
-    };
-    let DamagedChunk { id, source, samples, detail, .. } = chunk;
-    let text = format!(
-        "chunk {id}, {samples} samples of {source} from {} to {}, cannot be read: {detail}; \
-         all others can",
-        date(chunk.from.t_us),
-        date(chunk.to.t_us)
-    );
+    });
+    let text = format!("{what} from {from} to {to}, cannot be read: {detail}; all others can");
     check("damage", CheckOutcome::Bad, text)
 }
 

@@ -30,12 +30,13 @@ impl Salvage {
     /// Runs the command.
     pub fn run(self, context: &Context) -> Result<Exit, Failure> {
         let salvaged = salvage(&self.old, &self.new, |_| ())?;
-        let is_whole = salvaged.lost_chunks.is_empty() && salvaged.damaged_tables.is_empty();
+        let is_whole = is_whole(&salvaged);
         match context.json {
             true => screen::json(&json!({
                 "samples": salvaged.samples,
                 "rows": salvaged.rows.iter().cloned().collect::<std::collections::BTreeMap<_, _>>(),
                 "lost_chunks": salvaged.lost_chunks,
+                "lost_frame_chunks": salvaged.lost_frames,
                 "damaged_tables": salvaged.damaged_tables,
             }))?,
             false => screen::say(&told(&salvaged, &self.new.display().to_string()))?,
@@ -59,12 +60,21 @@ fn told(salvaged: &Salvaged, new: &str) -> String {
         let chunks = salvaged.lost_chunks.len();
         text.push_str(&format!("\n{chunks} chunks of samples could not be read."));
     }
+    if !salvaged.lost_frames.is_empty() {
+        let chunks = salvaged.lost_frames.len();
+        text.push_str(&format!("\n{chunks} chunks of the frame log could not be read."));
+    }
     if !salvaged.damaged_tables.is_empty() {
         let tables = salvaged.damaged_tables.join(", ");
         text.push_str(&format!("\nSome of this could not be read: {tables}."));
     }
-    if salvaged.lost_chunks.is_empty() && salvaged.damaged_tables.is_empty() {
+    if is_whole(salvaged) {
         text.push_str("\nNothing was lost.");
     }
     text
+}
+
+fn is_whole(salvaged: &Salvaged) -> bool {
+    let Salvaged { lost_chunks, lost_frames, damaged_tables, .. } = salvaged;
+    lost_chunks.is_empty() && lost_frames.is_empty() && damaged_tables.is_empty()
 }

@@ -13,6 +13,7 @@ use serde::Deserialize;
 
 use super::sessions::find;
 use super::{ApiError, Daemon, pieces};
+use crate::reading::warn_of_frames;
 
 /// Which frames: all, between two times, or those of a session.
 #[derive(Deserialize)]
@@ -36,7 +37,11 @@ pub async fn frames(
     }
     daemon.intake.recorder.with_store(|_| ()).await?;
     let reader = Reader::open(&daemon.store_path)?;
-    let body = pieces::body(move |out| write_frames(&reader, &name, stretch, out));
+    let body = pieces::body(move |out| {
+        let written = write_frames(&reader, &name, stretch, out);
+        warn_of_frames(&reader);
+        written
+    });
     Ok(([(CONTENT_TYPE, "application/jsonl")], body).into_response())
 }
 

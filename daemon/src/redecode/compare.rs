@@ -47,12 +47,11 @@ pub fn compare(
         // Where nothing can be read any more, what was read stays.
         if piece.samples > 0 {
             let at = |t_us| Bound { run: piece.stretch.run, t_us };
+            if piece.chunks.iter().any(|head| head.is_replayed) {
+                reach.draw_in(&mut piece.stretch);
+            }
             let (from, to) = (at(piece.stretch.from_t_us), at(piece.stretch.to_t_us));
-            each(reader, &range(source, from, Some(to)), |sample| {
-                reach.note(sample.sample.t_us);
-                before.note(sample);
-            })?;
-            reach.draw_in(&mut piece.stretch);
+            each(reader, &range(source, from, Some(to)), |sample| before.note(sample))?;
         }
     }
     let mut whole = Side::default();

@@ -49,8 +49,11 @@ impl Replay {
         let (mut player, _) = Player::begin(&self.set.source, &self.reading)?;
         let set = Arc::new(self.set.clone());
         let mut playing = Playing { set, identities: Identities::default(), piece };
-        for (i, id) in piece.chunks.iter().enumerate() {
-            let chunk = reader.chunk(*id)?;
+        for (i, head) in piece.chunks.iter().enumerate() {
+            let Some(chunk) = reader.chunk(head)? else {
+                let message = "frames went while they were decoded again; give the command again";
+                return Err(ApiError::conflict("frames_gone", message));
+            };
             if let (0, true, Some(snapshot)) = (i, piece.is_restored, &chunk.snapshot) {
                 player.restore(snapshot)?;
             }

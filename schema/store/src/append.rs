@@ -12,6 +12,7 @@ use crate::error::{Fault, Refusal, StoreError};
 use crate::frames;
 use crate::intern;
 use crate::open::Store;
+use crate::packed;
 use crate::working::Working;
 use crate::{again, seal};
 
@@ -144,10 +145,20 @@ fn write_frames(db: &Connection, chunk: &FrameChunk) -> Result<(), Fault> {
          (run, decode_set, first_number, last_number, t_min_us, t_max_us, opens, snapshot, frames) \
          VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9) ON CONFLICT DO NOTHING",
     )?;
+    let mut is_there = db.prepare_cached(
+        "SELECT 1 FROM frame_chunk WHERE decode_set = ?1 AND run = ?2 \
+         AND first_number <= ?3 AND last_number >= ?3",
+    )?;
     let (mut snapshot, mut rest) = (chunk.snapshot.as_deref(), chunk.frames.as_slice());
     while let Some(first) = rest.first() {
         let (bytes, taken) = frames::write(rest);
         let (row, left) = rest.split_at(taken);
+        rest = left;
+        // Given again: it may have been put together with others meanwhile.
+        if is_there.exists(params![set, chunk.run.0, first.number.cast_signed()])? {
+            snapshot = None;
+            continue;
+        }
         let times = || row.iter().map(|f| f.t_us);
         let last = row.last().unwrap_or(first);
         insert.execute(params![
@@ -158,10 +169,9 @@ fn write_frames(db: &Connection, chunk: &FrameChunk) -> Result<(), Fault> {
             times().min(),
             times().max(),
             first.kind == FrameKind::Opened,
-            snapshot.take(),
-            bytes
+            snapshot.take().map(packed::pack),
+            packed::pack(&bytes)
         ])?;
-        rest = left;
     }
     Ok(())
 }

@@ -5,8 +5,8 @@ use std::ops::ControlFlow;
 
 use rusqlite::Connection;
 
-use crate::error::{Fault, StoreError};
-use crate::frames;
+use crate::error::StoreError;
+use crate::frame_log::{self, DamagedFrames};
 use crate::reader::Reader;
 use crate::walk::{self, DamagedChunk, Head};
 
@@ -22,8 +22,8 @@ pub struct Checked {
     pub sound_samples: u64,
     /// Chunks that cannot be read.
     pub damaged: Vec<DamagedChunk>,
-    /// Chunks of the frame log that cannot be read, by number.
-    pub damaged_frames: Vec<i64>,
+    /// Chunks of the frame log that cannot be read.
+    pub damaged_frames: Vec<DamagedFrames>,
     /// What SQLite says of the file's structure, if anything is wrong with it.
     pub structure: Vec<String>,
 }
@@ -46,9 +46,11 @@ impl Reader {
             Checked { structure: self.read(|db| Ok(structure(db)?))?, ..Checked::default() };
         let heads = self.read(|db| walk::all_heads(db, &self.origins))?;
         let frames = self.read(|db| {
-            let mut find = db.prepare("SELECT id FROM frame_chunk ORDER BY id")?;
-            let ids = find.query_map([], |row| row.get(0))?;
-            Ok(ids.collect::<Result<Vec<i64>, _>>()?)
+            let mut all = Vec::new();
+            for source in frame_log::sources(db)? {
+                all.extend(frame_log::heads(db, &self.origins, &source)?);
+            }
+            Ok(all)
         })?;
         let (mut done, all) = (0, (heads.len() + frames.len()) as u64);
         for head in heads {
@@ -58,9 +60,10 @@ impl Reader {
                 return Ok(checked);
             }
         }
-        for id in frames {
-            if !self.read(|db| frames_are_sound(db, id))? {
-                checked.damaged_frames.push(id);
+        for head in frames {
+            // Frames that were dropped meanwhile are sound.
+            if let Err(Some(detail)) = self.read(|db| frame_log::load(db, &head))? {
+                checked.damaged_frames.push(head.damaged(detail));
             }
             done += 1;
             if progress(done, all).is_break() {
@@ -92,18 +95,4 @@ fn structure(db: &Connection) -> rusqlite::Result<Vec<String>> {
     let said = find.query_map([], |row| row.get(0))?;
     let said: Vec<String> = said.collect::<Result<_, _>>()?;
     Ok(if said == ["ok"] { Vec::new() } else { said })
-}
-
-/// Frames that were dropped meanwhile are sound.
-fn frames_are_sound(db: &Connection, id: i64) -> Result<bool, Fault> {
-    let find = "SELECT frames FROM frame_chunk WHERE id = ?1";
-    let read = db.prepare_cached(find)?.query_row([id], |row| {
-        Ok(row.get_ref(0)?.as_blob().is_ok_and(|bytes| frames::read(bytes).is_some()))
-    });
-    match read {
-        Ok(is_sound) => Ok(is_sound),
-        Err(rusqlite::Error::QueryReturnedNoRows) => Ok(true),
-        Err(e) if walk::is_damage(&e) => Ok(false),
-        Err(other) => Err(other.into()),
-    }
 }

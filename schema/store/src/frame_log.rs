@@ -4,16 +4,18 @@
 use std::ops::ControlFlow;
 use std::sync::Arc;
 
-use ampledger_types::{Bound, DecodeSet, RunId, Session};
-use rusqlite::{Connection, Row, params};
+use ampledger_types::{Bound, DecodeSet, Frame, RunId, Session};
+use rusqlite::{Connection, OptionalExtension, Row, params};
 
 use crate::append::FrameChunk;
 use crate::error::{Fault, StoreError};
 use crate::frames;
 use crate::intern::Origins;
 use crate::open::Store;
+use crate::packed;
 use crate::read::end;
 use crate::reader::Reader;
+use crate::walk;
 
 /// Chunks dropped in one transaction.
 const DROPPED_AT_ONCE: usize = 256;
@@ -70,10 +72,28 @@ pub struct DroppedFrames {
     pub held_bytes: u64,
 }
 
+/// A chunk of the frame log that cannot be read. No decoder is given any of it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct DamagedFrames {
+    /// Its number in the store.
+    pub id: i64,
+    /// Whose frames it holds.
+    pub source: String,
+    /// First moment, microseconds, of `run`.
+    pub from: Bound,
+    /// Last moment.
+    pub to: Bound,
+    /// How many frames it holds.
+    pub frames: u64,
+    /// What was seen.
+    pub detail: String,
+}
+
 impl Reader {
     /// Calls `take` with the frame log of one source between two moments, in
     /// order, until it breaks. Chunks come whole, since only from its snapshot
-    /// on can one be decoded; the first and the last may reach beyond.
+    /// on can one be decoded; the first and the last may reach beyond. One that
+    /// is damaged is passed over; [`Reader::damaged_frames`] names it.
     pub fn frames(
         &self,
         source: &str,
@@ -83,7 +103,10 @@ impl Reader {
     ) -> Result<(), StoreError> {
         let to = end(to);
         for head in self.chunks(source)? {
-            if head.may_reach(from, to) && take(self.chunk(head.id)?).is_break() {
+            if !head.may_reach(from, to) {
+                continue;
+            }
+            if self.chunk(&head)?.is_some_and(|chunk| take(chunk).is_break()) {
                 break;
             }
         }
@@ -95,9 +118,39 @@ impl Reader {
         self.read(|db| heads(db, &self.origins, source))
     }
 
-    /// One chunk, with its frames.
-    pub fn chunk(&self, id: i64) -> Result<FrameChunk, StoreError> {
-        self.read(|db| chunk(db, &self.origins, id))
+    /// A chunk with its frames, wherever they lie by now; `None` if it is
+    /// damaged, or was dropped meanwhile.
+    pub fn chunk(&self, head: &ChunkHead) -> Result<Option<FrameChunk>, StoreError> {
+        match self.read(|db| load(db, head))? {
+            Ok(chunk) => Ok(Some(chunk)),
+            Err(None) => Ok(None),
+            Err(Some(detail)) => {
+                let mut damaged = self.damaged_frames.borrow_mut();
+                if !damaged.iter().any(|known| known.id == head.id) {
+                    damaged.push(head.damaged(detail));
+                }
+                Ok(None)
+            }
+        }
+    }
+
+    /// The damaged chunks of the frame log that this reader has come upon.
+    pub fn damaged_frames(&self) -> Vec<DamagedFrames> {
+        self.damaged_frames.borrow().clone()
+    }
+}
+
+impl ChunkHead {
+    pub(crate) fn damaged(&self, detail: String) -> DamagedFrames {
+        let at = |t_us| Bound { run: self.run, t_us };
+        DamagedFrames {
+            id: self.id,
+            source: self.decode_set.source.clone(),
+            from: at(self.t_min_us),
+            to: at(self.t_max_us),
+            frames: self.last_number.wrapping_sub(self.first_number).wrapping_add(1),
+            detail,
+        }
     }
 }
 
@@ -175,13 +228,17 @@ fn choose(heads: &[ChunkHead], needed: &[bool], budget: u64) -> (Vec<i64>, Dropp
     (ids, dropped)
 }
 
-fn sources(db: &Connection) -> Result<Vec<String>, Fault> {
+pub(crate) fn sources(db: &Connection) -> Result<Vec<String>, Fault> {
     let mut find = db.prepare_cached("SELECT DISTINCT source FROM decode_set ORDER BY source")?;
     let rows = find.query_map([], |row| row.get(0))?;
     Ok(rows.collect::<Result<_, _>>()?)
 }
 
-fn heads(db: &Connection, origins: &Origins, source: &str) -> Result<Vec<ChunkHead>, Fault> {
+pub(crate) fn heads(
+    db: &Connection,
+    origins: &Origins,
+    source: &str,
+) -> Result<Vec<ChunkHead>, Fault> {
     let mut find = db.prepare_cached(
         "SELECT id, run, decode_set, first_number, last_number, t_min_us, t_max_us, \
          snapshot IS NOT NULL, opens, length(frames) + ifnull(length(snapshot), 0), \
@@ -213,12 +270,64 @@ fn head(db: &Connection, origins: &Origins, row: &Row<'_>) -> Result<ChunkHead, 
     })
 }
 
-fn chunk(db: &Connection, origins: &Origins, id: i64) -> Result<FrameChunk, Fault> {
-    let find = "SELECT run, decode_set, snapshot, frames FROM frame_chunk WHERE id = ?1";
-    let mut find = db.prepare_cached(find)?;
-    let (run, set, snapshot, bytes): (i64, i64, Option<Vec<u8>>, Vec<u8>) =
-        find.query_row([id], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)))?;
-    let frames = frames::read(&bytes)
-        .ok_or_else(|| Fault::Damaged(format!("frame chunk {id} cannot be read")))?;
-    Ok(FrameChunk { run: RunId(run), decode_set: origins.set(db, set)?, snapshot, frames })
+/// A row of the frame log as it lies in the store.
+pub(crate) struct Packed {
+    pub(crate) first_number: u64,
+    pub(crate) last_number: u64,
+    pub(crate) snapshot: Option<Vec<u8>>,
+    pub(crate) frames: Vec<u8>,
+}
+
+/// The columns that [`Packed::of_row`] needs.
+pub(crate) const PACKED: &str = "first_number, last_number, snapshot, frames";
+
+impl Packed {
+    pub(crate) fn of_row(row: &Row<'_>) -> rusqlite::Result<Packed> {
+        Ok(Packed {
+            first_number: row.get::<_, i64>("first_number")?.cast_unsigned(),
+            last_number: row.get::<_, i64>("last_number")?.cast_unsigned(),
+            snapshot: row.get("snapshot")?,
+            frames: row.get("frames")?,
+        })
+    }
+
+    /// Its frames and the decoder's state before them; otherwise what is wrong.
+    pub(crate) fn open(&self) -> Result<(Vec<Frame>, Option<Vec<u8>>), &'static str> {
+        let snapshot = self.snapshot.as_deref().map(packed::unpack).transpose()?;
+        let frames =
+            frames::read(&packed::unpack(&self.frames)?).ok_or("its content contradicts itself")?;
+        let number = |frame: Option<&Frame>| frame.map(|frame| frame.number);
+        let fits = number(frames.first()) == Some(self.first_number)
+            && number(frames.last()) == Some(self.last_number);
+        if fits { Ok((frames, snapshot)) } else { Err("it is not what its row says") }
+    }
+}
+
+/// What is in a chunk; otherwise how it is damaged, or nothing if it is gone.
+pub(crate) fn load(
+    db: &Connection,
+    head: &ChunkHead,
+) -> Result<Result<FrameChunk, Option<String>>, Fault> {
+    // Put together with others it lies in the row of the first of them.
+    let mut find = db.prepare_cached(&format!(
+        "SELECT {PACKED} FROM frame_chunk WHERE run = ?1 AND first_number <= ?2 \
+         AND last_number >= ?2 AND decode_set IN (SELECT id FROM decode_set WHERE source = ?3) \
+         ORDER BY first_number DESC LIMIT 1"
+    ))?;
+    let with = params![head.run.0, head.first_number.cast_signed(), head.decode_set.source];
+    let row = match find.query_row(with, Packed::of_row).optional() {
+        Ok(Some(row)) => row,
+        Ok(None) => return Ok(Err(None)),
+        // A page of it is bad; those of others need not be.
+        Err(e) if walk::is_damage(&e) => return Ok(Err(Some(e.to_string()))),
+        Err(other) => return Err(other.into()),
+    };
+    let (mut frames, snapshot) = match row.open() {
+        Ok(opened) => opened,
+        Err(detail) => return Ok(Err(Some(detail.to_owned()))),
+    };
+    let is_first = row.first_number == head.first_number;
+    frames.retain(|frame| (head.first_number..=head.last_number).contains(&frame.number));
+    let (run, decode_set) = (head.run, head.decode_set.clone());
+    Ok(Ok(FrameChunk { run, decode_set, snapshot: snapshot.filter(|_| is_first), frames }))
 }

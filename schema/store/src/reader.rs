@@ -12,6 +12,7 @@ use ampledger_types::Seq;
 use rusqlite::{Connection, ErrorCode, OpenFlags};
 
 use crate::error::{Fault, OpenError, StoreError};
+use crate::frame_log::DamagedFrames;
 use crate::intern::Origins;
 use crate::migrations::{self, STEPS};
 use crate::open::{PATIENCE, make_sure, refuse_foreign};
@@ -26,6 +27,7 @@ pub struct Reader {
     uuid: String,
     pub(crate) origins: Origins,
     pub(crate) damaged: RefCell<Vec<DamagedChunk>>,
+    pub(crate) damaged_frames: RefCell<Vec<DamagedFrames>>,
     still: Option<Still>,
 }
 
@@ -49,8 +51,8 @@ impl Reader {
             return Err(OpenError::Older { path, found, known });
         }
         let uuid = uuid(&db).map_err(at)?;
-        let (origins, damaged) = (Origins::default(), RefCell::default());
-        Ok(Reader { db, path, uuid, origins, damaged, still })
+        let (damaged, damaged_frames) = (RefCell::default(), RefCell::default());
+        Ok(Reader { db, path, uuid, origins: Origins::default(), damaged, damaged_frames, still })
     }
 
     /// The file, with links followed.

@@ -4,10 +4,11 @@
 use std::path::Path;
 
 use rusqlite::types::Value;
-use rusqlite::{Connection, params_from_iter};
+use rusqlite::{Connection, Row, params_from_iter};
 
 use crate::chunk::Columns;
 use crate::error::{Fault, OpenError};
+use crate::frame_log::Packed;
 use crate::migrations::{self, STEPS};
 use crate::open::{Store, connect, make_sure, refuse_foreign};
 use crate::path::{length, resolve, resolve_existing};
@@ -47,6 +48,8 @@ pub struct Salvaged {
     pub samples: u64,
     /// Chunks of samples that could not be read, by number.
     pub lost_chunks: Vec<i64>,
+    /// Chunks of the frame log that could not be read, by number.
+    pub lost_frames: Vec<i64>,
     /// Tables of which something could not be read.
     pub damaged_tables: Vec<String>,
 }
@@ -200,6 +203,9 @@ impl Salvage<'_> {
             if table == "chunk" && !self.chunk(row.get(0)?)? {
                 continue;
             }
+            if table == "frame_chunk" && !self.are_frames(row)? {
+                continue;
+            }
             let copied = insert.execute(params_from_iter(&values))? as u64;
             if let Some((_, rows)) = self.done.rows.last_mut() {
                 *rows += copied;
@@ -228,6 +234,15 @@ impl Salvage<'_> {
         let copied = self.into.prepare_cached(insert)?.execute((id, data))?;
         self.done.samples += (copied * samples) as u64;
         Ok(true)
+    }
+
+    /// Whether the frames of a row are sound.
+    fn are_frames(&mut self, row: &Row<'_>) -> rusqlite::Result<bool> {
+        let is_sound = Packed::of_row(row)?.open().is_ok();
+        if !is_sound {
+            self.done.lost_frames.push(row.get(0)?);
+        }
+        Ok(is_sound)
     }
 
     fn damaged(&mut self, table: &str) {

@@ -197,6 +197,7 @@ CREATE TABLE line_mark (
     PRIMARY KEY (run, seq)
 ) STRICT, WITHOUT ROWID;
 
+-- snapshot, frames: packed with a checksum, as docs/store-format.md describes.
 CREATE TABLE frame_chunk (
     id           INTEGER PRIMARY KEY,
     run          INTEGER NOT NULL REFERENCES run (id),
@@ -210,6 +211,10 @@ CREATE TABLE frame_chunk (
     frames       BLOB NOT NULL,
     UNIQUE (decode_set, run, first_number)
 ) STRICT;
+
+-- Finds what is to be put together.
+CREATE INDEX frame_chunk_small ON frame_chunk (decode_set, run, first_number)
+    WHERE length(frames) < 8192;
 
 CREATE TABLE pack (
     label TEXT PRIMARY KEY,

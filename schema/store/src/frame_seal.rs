@@ -1,0 +1,136 @@
+//! Frames arrive in a row a second; here the rows become few and large, which
+//! is what lets them be compressed well.
+
+use rusqlite::{Connection, params};
+
+use crate::error::{Fault, StoreError};
+use crate::frame_log::{PACKED, Packed};
+use crate::open::Store;
+use crate::{frames, packed};
+
+/// A row below so many bytes is small; the index that finds them says the same.
+const SMALL: i64 = 8192;
+/// Rows that together have so many bytes become one at once.
+const FULL: i64 = 16 << 10;
+/// Rows that become one at most.
+const MOST: usize = 512;
+/// So many are worth while, where no more can come to them.
+const SEVERAL: usize = 4;
+/// Rows that are made in one transaction.
+const AT_ONCE: usize = 8;
+
+/// Where a small row lies.
+struct Small {
+    id: i64,
+    decode_set: i64,
+    run: i64,
+    first_number: i64,
+    last_number: i64,
+    bytes: i64,
+    /// Whether a decoder can begin with it.
+    begins: bool,
+}
+
+impl Store {
+    /// Puts small rows of the frame log together, a few at a time; gives back
+    /// how many became others. No frame changes, nor where a decoder can begin.
+    pub fn compact_frames(&mut self) -> Result<usize, StoreError> {
+        self.write(|tx, _| {
+            let small = small(tx)?;
+            let newest = tx.query_row("SELECT ifnull(max(id), 0) FROM run", [], |r| r.get(0))?;
+            let mut together = 0;
+            let groups = groups(&small, newest).filter(|(rows, is_over)| is_due(rows, *is_over));
+            for (rows, _) in groups.take(AT_ONCE) {
+                together += join(tx, rows)?;
+            }
+            Ok(together)
+        })
+    }
+}
+
+fn small(db: &Connection) -> rusqlite::Result<Vec<Small>> {
+    let mut find = db.prepare_cached(
+        "SELECT id, decode_set, run, first_number, last_number, length(frames), \
+         snapshot IS NOT NULL OR opens FROM frame_chunk WHERE length(frames) < 8192 \
+         ORDER BY decode_set, run, first_number",
+    )?;
+    let rows = find.query_map([], |row| {
+        Ok(Small {
+            id: row.get(0)?,
+            decode_set: row.get(1)?,
+            run: row.get(2)?,
+            first_number: row.get(3)?,
+            last_number: row.get(4)?,
+            bytes: row.get(5)?,
+            begins: row.get(6)?,
+        })
+    })?;
+    rows.collect()
+}
+
+/// Rows that follow one another and may become one, and whether no more will
+/// come to them.
+fn groups(small: &[Small], newest_run: i64) -> impl Iterator<Item = (&[Small], bool)> {
+    let mut rest = small;
+    std::iter::from_fn(move || {
+        let mut bytes = rest.first()?.bytes;
+        let mut taken = 1;
+        for (before, next) in rest.iter().zip(&rest[1..]) {
+            let follows = (before.decode_set, before.run) == (next.decode_set, next.run)
+                && next.first_number == before.last_number.wrapping_add(1)
+                && !next.begins;
+            if !follows || taken == MOST || bytes >= FULL {
+                break;
+            }
+            bytes += next.bytes;
+            taken += 1;
+        }
+        let (group, others) = rest.split_at(taken);
+        let key = (group[0].decode_set, group[0].run);
+        let has_later = others.first().is_some_and(|next| (next.decode_set, next.run) == key);
+        rest = others;
+        Some((group, has_later || key.1 < newest_run))
+    })
+}
+
+fn is_due(rows: &[Small], is_over: bool) -> bool {
+    let bytes: i64 = rows.iter().map(|row| row.bytes).sum();
+    rows.len() > 1 && (bytes >= FULL || rows.len() == MOST || (is_over && rows.len() >= SEVERAL))
+}
+
+/// Makes one row of several, in the place of the first.
+fn join(db: &Connection, rows: &[Small]) -> Result<usize, Fault> {
+    debug_assert!(rows.iter().all(|row| row.bytes < SMALL));
+    let (Some(first), Some(last)) = (rows.first(), rows.last()) else { return Ok(0) };
+    let mut find = db.prepare_cached(&format!("SELECT {PACKED} FROM frame_chunk WHERE id = ?1"))?;
+    let mut all = Vec::new();
+    for row in rows {
+        match find.query_row([row.id], Packed::of_row)?.open() {
+            Ok((frames, _)) => all.extend(frames),
+            // Damage is for the doctor; nothing is put on top of it.
+            Err(_) => return Ok(0),
+        }
+    }
+    let (bytes, taken) = frames::write(&all);
+    if taken < all.len() {
+        return Ok(0);
+    }
+    let times = || all.iter().map(|frame| frame.t_us);
+    db.prepare_cached(
+        "DELETE FROM frame_chunk WHERE decode_set = ?1 AND run = ?2 \
+         AND first_number > ?3 AND first_number <= ?4",
+    )?
+    .execute([first.decode_set, first.run, first.first_number, last.last_number])?;
+    db.prepare_cached(
+        "UPDATE frame_chunk SET last_number = ?2, t_min_us = ?3, t_max_us = ?4, frames = ?5 \
+         WHERE id = ?1",
+    )?
+    .execute(params![
+        first.id,
+        last.last_number,
+        times().min(),
+        times().max(),
+        packed::pack(&bytes)
+    ])?;
+    Ok(rows.len())
+}
