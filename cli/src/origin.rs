@@ -90,7 +90,7 @@ impl<'a> Origin<'a> {
             Origin::Daemon(client) => {
                 Ok(client.get(&format!("/v1/sessions/{}", segment(session)))?)
             }
-            Origin::Store(reader) => Ok(holding(reader, self.find(session)?, &view())?.0),
+            Origin::Store(reader) => Ok(holding(reader, self.find(session)?, &view())?.report),
         }
     }
 

@@ -31,6 +31,8 @@ pub(crate) struct Before {
     pub seen: Seen,
     /// Who the instruments said they were.
     pub answers: Answers,
+    /// Where it was seen, if it was a charge: evidence that must stay.
+    pub cited: Vec<ampledger_store::Stretch>,
 }
 
 /// The latest moment before a session's start at which another pack was on one
@@ -152,6 +154,30 @@ impl Stretch {
             ControlFlow::Continue(())
         })?;
         let full = analysis.full_watch();
-        Ok((samples > 0).then_some(Before { full, seen, answers }))
+        let cited = if full.has_charge() { self.cited(reader)? } else { Vec::new() };
+        Ok((samples > 0).then_some(Before { full, seen, answers, cited }))
+    }
+
+    /// All that was looked at: what shows the charge, and that nothing was
+    /// drawn and nobody had the pack since.
+    fn cited(&self, reader: &Reader) -> Result<Vec<ampledger_store::Stretch>, ReportError> {
+        let Range { from, to: Some(to), .. } = self.range else { return Ok(Vec::new()) };
+        let sources = match self.range.sources.is_empty() {
+            true => reader.sources()?,
+            false => self.range.sources.clone(),
+        };
+        let runs = self.offsets.iter().map(|offset| offset.run);
+        let of_run = |run: RunId| {
+            let from_t_us = if run == from.run { from.t_us } else { i64::MIN };
+            let to_t_us = if run == to.run { to.t_us } else { i64::MAX };
+            let stretch = move |source: &String| ampledger_store::Stretch {
+                source: source.clone(),
+                run,
+                from_t_us,
+                to_t_us,
+            };
+            sources.iter().map(stretch)
+        };
+        Ok(runs.filter(|run| (from.run..=to.run).contains(run)).flat_map(of_run).collect())
     }
 }

@@ -1,6 +1,6 @@
 //! A session's report straight from the store, with no daemon at hand.
 
-use ampledger_store::{Reader, StoreError};
+use ampledger_store::{Reader, StoreError, Stretch};
 use ampledger_types::result::SessionReport;
 
 use crate::feed::SessionFeed;
@@ -25,20 +25,27 @@ pub enum ReportError {
     Write(#[from] std::io::Error),
 }
 
+/// The report that holds for a session.
+#[derive(Clone, Debug)]
+pub struct Holding {
+    /// The report.
+    pub report: SessionReport,
+    /// Whether it was issued before.
+    pub is_issued: bool,
+    /// What it cites outside the session, for [`ampledger_store::Store::save_report`].
+    pub cited: Vec<Stretch>,
+}
+
 /// The report that holds for a session: an ended one's as it was issued at its
 /// present revision, with the tags and markers of today; else computed now.
-/// The second says whether it was issued.
-pub fn holding(
-    reader: &Reader,
-    session_id: i64,
-    view: &View,
-) -> Result<(SessionReport, bool), ReportError> {
+pub fn holding(reader: &Reader, session_id: i64, view: &View) -> Result<Holding, ReportError> {
     let subject = Subject::read(reader, session_id)?;
     if let Some(report) = issued(reader, &subject)? {
-        return Ok((report, true));
+        return Ok(Holding { report, is_issued: true, cited: Vec::new() });
     }
     let feed = SessionFeed::read(reader, &subject, view)?;
-    Ok((feed.report(&subject, view), false))
+    let cited = feed.cited().to_vec();
+    Ok(Holding { report: feed.report(&subject, view), is_issued: false, cited })
 }
 
 /// The report issued about an ended session at its present revision, if one

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use std::ops::ControlFlow;
 
 use ampledger_methods::{Analysis, Now, Row, SessionAnalysis, Setting};
-use ampledger_store::{NumberedSample, Reader};
+use ampledger_store::{NumberedSample, Reader, Stretch};
 use ampledger_types::api::{Check, OpenSession, Progress};
 use ampledger_types::result::{AnomalyKind, SessionReport};
 use ampledger_types::{Bound, Calibration, Quantity, Sample, Seq};
@@ -37,6 +37,8 @@ pub struct SessionFeed {
     parted: Option<Bound>,
     /// The channel on which the time before the session was seen.
     before: Option<(String, String)>,
+    /// Evidence from outside the session.
+    cited: Vec<Stretch>,
     answers: Answers,
     seen: Seen,
     odd: Odd,
@@ -78,6 +80,7 @@ impl SessionFeed {
             records: subject.calibrations.clone(),
             parted: subject.parted,
             before: None,
+            cited: Vec::new(),
             answers: Answers::default(),
             seen: Seen::default(),
             odd: Odd::default(),
@@ -96,8 +99,14 @@ impl SessionFeed {
             feed.analysis = SessionAnalysis::after(feed.setting.clone(), before.full);
             feed.answers = before.answers;
             feed.before = before.seen.current;
+            feed.cited = before.cited;
         }
         Ok(feed)
+    }
+
+    /// What the report cites outside the session.
+    pub(crate) fn cited(&self) -> &[Stretch] {
+        &self.cited
     }
 
     /// A feed that has seen everything the store has of the session.

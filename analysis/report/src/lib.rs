@@ -35,7 +35,7 @@ mod warmth;
 pub mod when;
 mod zeroing;
 
-pub use compute::{ReportError, compute, holding};
+pub use compute::{Holding, ReportError, compute, holding};
 pub use feed::{SessionFeed, Snapshot};
 pub use lines::{calibration_lines, session_lines};
 pub use pack_feed::{PackFeed, PackNews};

@@ -21,6 +21,8 @@ mod further;
 mod live;
 #[path = "report/page.rs"]
 mod page;
+#[path = "report/pins.rs"]
+mod pins;
 #[path = "report/unknown.rs"]
 mod unknown;
 #[path = "report/verdict.rs"]

@@ -7,7 +7,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use ampledger_decoders::{ComplaintKind, Driver, Input, Output, builtin};
-use ampledger_report::{View, holding};
+use ampledger_report::{Holding, View, holding};
 use ampledger_store::{Batch, NewRun, NewSession, NumberedSample, Reader, Store};
 use ampledger_types::result::SessionReport;
 use ampledger_types::time::EARLIEST_DATE_US;
@@ -322,8 +322,8 @@ impl Intake {
     fn judge(&mut self, session: Session) -> Result<Imported, Failure> {
         let reader = Reader::open(self.store.path())?;
         let view = View { build: BUILD.to_owned(), ..View::default() };
-        let (report, _) = holding(&reader, session.id, &view)?;
-        self.store.save_report(session.id, session.revision, &report)?;
+        let Holding { report, cited, .. } = holding(&reader, session.id, &view)?;
+        self.store.save_report(session.id, session.revision, &report, &cited)?;
         Ok(Imported { session: session.id, report })
     }
 

@@ -3,7 +3,7 @@
 
 use std::sync::Arc;
 
-use ampledger_report::{is_custody_confirmed, limit, select};
+use ampledger_report::{Holding, is_custody_confirmed, limit, select};
 use ampledger_store::NewSession;
 use ampledger_types::api::{
     RedecodeRequest, RedecodeResponse, SessionLine, StartRequest, StartResponse, StopRequest,
@@ -177,18 +177,18 @@ pub async fn report(daemon: &Daemon, session: &Session) -> Result<SessionReport,
     // Everything of the session must be on disk before it is computed.
     daemon.intake.recorder.with_store(|_| ()).await?;
     let view = daemon.intake.keeper.view(&daemon.intake);
-    let (computed, is_issued) =
+    let Holding { report, is_issued, cited } =
         daemon.read(move |reader| Ok(ampledger_report::holding(reader, id, &view)?)).await?;
     if is_issued {
-        return Ok(computed);
+        return Ok(report);
     }
-    let kept = computed.clone();
+    let kept = report.clone();
     daemon
         .intake
         .recorder
-        .with_store(move |store| store.save_report(id, revision, &kept))
+        .with_store(move |store| store.save_report(id, revision, &kept, &cited))
         .await??;
-    Ok(computed)
+    Ok(report)
 }
 
 /// The pack of that label; made on the spot if it is new.

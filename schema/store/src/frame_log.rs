@@ -13,6 +13,7 @@ use crate::frames;
 use crate::intern::Origins;
 use crate::open::Store;
 use crate::packed;
+use crate::pin;
 use crate::read::end;
 use crate::reader::Reader;
 use crate::walk;
@@ -155,10 +156,10 @@ impl ChunkHead {
 }
 
 impl Store {
-    /// Drops the oldest chunks of each source's frame log that no session
-    /// needs, until it takes no more than `budget_bytes`. A session needs its
-    /// sources' frames from the last saved state of the decoder before its
-    /// start. Returns what was dropped, by source.
+    /// Drops the oldest chunks of each source's frame log that no session and
+    /// no pinned stretch needs, until it takes no more than `budget_bytes`. A
+    /// session needs its sources' frames from the last saved state of the
+    /// decoder before its start. Returns what was dropped, by source.
     pub fn drop_old_frames(
         &mut self,
         budget_bytes: u64,
@@ -166,10 +167,15 @@ impl Store {
         self.write(|tx, _| {
             let origins = Origins::default();
             let sessions = crate::records::sessions(tx, None)?;
+            let pins = pin::pins(tx)?;
             let mut dropped = Vec::new();
             for source in sources(tx)? {
                 let heads = heads(tx, &origins, &source)?;
-                let needed = needed(&heads, &source, &sessions);
+                let mut needed = needed(&heads, &source, &sessions);
+                for pin in pins.iter().filter(|pin| pin.source == source) {
+                    let at = |t_us| Bound { run: pin.run, t_us };
+                    need(&heads, at(pin.from_t_us), at(pin.to_t_us), &mut needed);
+                }
                 let (ids, of_source) = choose(&heads, &needed, budget_bytes);
                 let mut delete = tx.prepare_cached("DELETE FROM frame_chunk WHERE id = ?1")?;
                 for id in &ids {
@@ -192,17 +198,21 @@ fn needed(heads: &[ChunkHead], source: &String, sessions: &[Session]) -> Vec<boo
         if !session.sources.is_empty() && !session.sources.contains(source) {
             continue;
         }
-        let to = end(session.end);
-        let inside = |head: &ChunkHead| head.may_reach(session.start, to);
-        let Some(first) = heads.iter().position(inside) else { continue };
-        // Back to where decoding can begin.
-        let of_run = |i: &usize| heads[*i].run == heads[first].run;
-        let begin = (0..=first).rev().take_while(of_run).find(|i| heads[*i].has_snapshot);
-        for (i, head) in heads.iter().enumerate().skip(begin.unwrap_or(first)) {
-            needed[i] |= i <= first || inside(head);
-        }
+        need(heads, session.start, end(session.end), &mut needed);
     }
     needed
+}
+
+/// Notes what a stretch is decoded from: its chunks, and those before it from
+/// where decoding can begin.
+fn need(heads: &[ChunkHead], from: Bound, to: Bound, needed: &mut [bool]) {
+    let inside = |head: &ChunkHead| head.may_reach(from, to);
+    let Some(first) = heads.iter().position(inside) else { return };
+    let of_run = |i: &usize| heads[*i].run == heads[first].run;
+    let begin = (0..=first).rev().take_while(of_run).find(|i| heads[*i].has_snapshot);
+    for (i, head) in heads.iter().enumerate().skip(begin.unwrap_or(first)) {
+        needed[i] |= i <= first || inside(head);
+    }
 }
 
 /// The chunks to drop now.

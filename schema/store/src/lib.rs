@@ -26,6 +26,7 @@ mod open;
 mod overview;
 mod packed;
 mod path;
+mod pin;
 mod read;
 mod reader;
 mod readings;

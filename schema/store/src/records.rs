@@ -9,7 +9,9 @@ use serde::de::DeserializeOwned;
 
 use crate::error::{Fault, Refusal, StoreError};
 use crate::open::Store;
+use crate::pin;
 use crate::reader::Reader;
+use crate::redecode::Stretch;
 
 /// A session that begins.
 #[derive(Clone, Debug, PartialEq)]
@@ -78,14 +80,17 @@ impl Store {
     }
 
     /// Keeps a report. One on an open session may be replaced by a later one
-    /// of the same revision; one on an ended session is kept as it is.
+    /// of the same revision; one on an ended session is kept as it is. What it
+    /// cites outside the session is pinned.
     pub fn save_report(
         &mut self,
         session: i64,
         revision: u32,
         report: &SessionReport,
+        cited: &[Stretch],
     ) -> Result<(), StoreError> {
         self.write(|tx, _| {
+            pin::write(tx, session, cited)?;
             let find = "SELECT body FROM report WHERE session = ?1 AND revision = ?2";
             let kept: Option<String> =
                 tx.query_row(find, params![session, revision], |row| row.get(0)).optional()?;

@@ -5,11 +5,12 @@
 use std::collections::BTreeMap;
 
 use ampledger_types::{Bound, ClockMap, ClockObservation, Session};
-use rusqlite::{Connection, params};
+use rusqlite::Connection;
 
 use crate::error::{Fault, StoreError};
 use crate::intern::Origins;
 use crate::open::Store;
+use crate::pin;
 use crate::read::end;
 use crate::reader::Reader;
 use crate::redecode::Stretch;
@@ -93,18 +94,6 @@ impl Store {
             Ok(thinning)
         })
     }
-
-    /// Keeps a stretch from thinning for ever: a result cites it as evidence.
-    pub fn pin(&mut self, stretch: &Stretch, why: &str) -> Result<(), StoreError> {
-        self.write(|tx, _| {
-            tx.execute(
-                "INSERT INTO pin (source, run, from_t_us, to_t_us, why) VALUES (?1, ?2, ?3, ?4, ?5) \
-                 ON CONFLICT DO NOTHING",
-                params![stretch.source, stretch.run.0, stretch.from_t_us, stretch.to_t_us, why],
-            )?;
-            Ok(())
-        })
-    }
 }
 
 fn bytes(db: &Connection, chunk: i64) -> rusqlite::Result<i64> {
@@ -114,7 +103,7 @@ fn bytes(db: &Connection, chunk: i64) -> rusqlite::Result<i64> {
 
 /// The chunks that are old enough and that nothing needs, the oldest first.
 fn unneeded(db: &Connection, before_unix_us: i64) -> Result<Vec<Head>, Fault> {
-    let (clocks, pins) = (clocks(db)?, pins(db)?);
+    let (clocks, pins) = (clocks(db)?, pin::pins(db)?);
     let sessions = crate::records::sessions(db, None)?;
     let summed = "SELECT up_to_seq FROM summed WHERE what = 'minute'";
     let summed: i64 = db.query_row(summed, [], |row| row.get(0))?;
@@ -151,19 +140,6 @@ fn holds(pin: &Stretch, head: &Head) -> bool {
         && pin.run == head.run
         && pin.from_t_us <= head.t_max_us
         && pin.to_t_us >= head.t_min_us
-}
-
-fn pins(db: &Connection) -> Result<Vec<Stretch>, Fault> {
-    let mut find = db.prepare_cached("SELECT source, run, from_t_us, to_t_us FROM pin")?;
-    let rows = find.query_map([], |row| {
-        Ok(Stretch {
-            source: row.get(0)?,
-            run: ampledger_types::RunId(row.get(1)?),
-            from_t_us: row.get(2)?,
-            to_t_us: row.get(3)?,
-        })
-    })?;
-    Ok(rows.collect::<Result<_, _>>()?)
 }
 
 /// What dates the times of each run.

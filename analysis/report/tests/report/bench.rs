@@ -3,7 +3,7 @@
 
 use std::sync::Arc;
 
-use ampledger_report::{Subject, View, compute};
+use ampledger_report::{Holding, Subject, View, compute, holding};
 use ampledger_store::{Batch, NewRun, NewSession, NumberedSample, Reader, Store};
 use ampledger_types::result::SessionReport;
 use ampledger_types::source::{Accuracy, PoweredBy, ReadingKind, VoltageSensedAt};
@@ -90,6 +90,12 @@ impl Bench {
     pub fn reboot(&mut self, boot: &str) {
         self.t_us = 5 * SECOND;
         self.run = begin_run(&mut self.store, boot, self.t_us);
+    }
+
+    /// The recorder starts again; the machine runs on.
+    pub fn restart(&mut self) {
+        self.reader();
+        self.run = begin_run(&mut self.store, "boot-a", self.t_us);
     }
 
     pub fn now(&self) -> Bound {
@@ -182,6 +188,15 @@ impl Bench {
 
     pub fn subject(&mut self, session: i64) -> Subject {
         Subject::read(&self.reader(), session).unwrap()
+    }
+
+    /// The report as the recorder issues it.
+    pub fn issue(&mut self, session: i64) -> SessionReport {
+        let view = self.view();
+        let Holding { report, cited, .. } = holding(&self.reader(), session, &view).unwrap();
+        let revision = report.session.session.revision;
+        self.store.save_report(session, revision, &report, &cited).unwrap();
+        report
     }
 
     pub fn report(&mut self, session: i64) -> SessionReport {

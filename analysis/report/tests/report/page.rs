@@ -139,7 +139,7 @@ fn no_uncertainty_is_drawn_that_is_not_stated() {
     assert!(!page_of(&mut bench, session).contains("class=\"whisker\""));
     let mut report = bench.report(session);
     report.results.capacity_to_cutoff_ah.expanded_uncertainty = Some(0.4);
-    bench.store.save_report(session, 1, &report).unwrap();
+    bench.store.save_report(session, 1, &report, &[]).unwrap();
     let page = page_of(&mut bench, session);
     assert_eq!(page.matches("class=\"whisker\"").count(), 3);
     assert!(words(&page).contains("57.4 ± 0.4 Ah delivered"));

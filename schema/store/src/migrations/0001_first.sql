@@ -110,15 +110,16 @@ CREATE TABLE thinned (
 
 CREATE INDEX thinned_by_number ON thinned (last_seq);
 
--- Stretches that are never thinned: what results cite as evidence.
+-- Stretches that are never thinned, and whose frames stay: what the results of
+-- a session cite as evidence and what lies outside it.
 CREATE TABLE pin (
     id        INTEGER PRIMARY KEY,
+    session   INTEGER NOT NULL REFERENCES session (id),
     source    TEXT NOT NULL,
     run       INTEGER NOT NULL REFERENCES run (id),
     from_t_us INTEGER NOT NULL,
     to_t_us   INTEGER NOT NULL,
-    why       TEXT NOT NULL,
-    UNIQUE (source, run, from_t_us, to_t_us, why)
+    UNIQUE (session, source, run, from_t_us, to_t_us)
 ) STRICT;
 
 -- What a channel read in a minute of a run's clock: minute 7 is from 420 s up to

@@ -270,7 +270,7 @@ fn a_session_needs_its_number_and_its_run() {
     assert!(store.reader().unwrap().session(1).unwrap().unwrap().is_open());
 }
 
-fn report(session: &Session, claim: &str) -> SessionReport {
+pub fn report(session: &Session, claim: &str) -> SessionReport {
     let none = |unit| Figure::undetermined(unit, "none", vec!["no samples".to_owned()]);
     let ah = || none(Unit::AmpereHour);
     let wh = || none(Unit::WattHour);
@@ -321,17 +321,17 @@ fn a_report_on_an_ended_session_never_changes() {
     let (_dir, _path, mut store) = shed::store();
     let run = shed::run(&mut store).id;
     let mut session = shed::session(&mut store, shed::at(run, 0));
-    store.save_report(1, 1, &report(&session, "so far 3.1 Ah")).unwrap();
-    store.save_report(1, 1, &report(&session, "so far 3.2 Ah")).unwrap();
+    store.save_report(1, 1, &report(&session, "so far 3.1 Ah"), &[]).unwrap();
+    store.save_report(1, 1, &report(&session, "so far 3.2 Ah"), &[]).unwrap();
     session.end = Some(shed::at(run, 9_000));
     let ended = report(&session, "57.4 Ah");
-    store.save_report(1, 1, &ended).unwrap();
-    store.save_report(1, 1, &ended).unwrap();
-    let refused = store.save_report(1, 1, &report(&session, "57.5 Ah")).unwrap_err();
+    store.save_report(1, 1, &ended, &[]).unwrap();
+    store.save_report(1, 1, &ended, &[]).unwrap();
+    let refused = store.save_report(1, 1, &report(&session, "57.5 Ah"), &[]).unwrap_err();
     let issued = Refusal::ReportIssued { session: 1, revision: 1 };
     assert_eq!(refused, StoreError::Refused(issued));
     let second = report(&session, "57.5 Ah");
-    store.save_report(1, 2, &second).unwrap();
+    store.save_report(1, 2, &second, &[]).unwrap();
     assert_eq!(store.reader().unwrap().reports(1).unwrap(), [(1, ended), (2, second)]);
 }
 

@@ -74,7 +74,8 @@ fn sessions_what_came_before_them_and_evidence_are_never_thinned() {
     store.put_session(&session).unwrap();
     let (from_t_us, to_t_us) = (3 * HOUR, 3 * HOUR + 1);
     let cited = Stretch { source: "bench-shunt".into(), run, from_t_us, to_t_us };
-    store.pin(&cited, "zeroing cited by a result").unwrap();
+    let report = crate::round_trip::report(&session, "57.4 Ah");
+    store.save_report(session.id, 1, &report, &[cited]).unwrap();
     store.thin(i64::MAX, usize::MAX).unwrap();
     let left = everything(&store);
     let at = |hour: i64| left.iter().any(|s| s.sample.t_us / HOUR == hour);
