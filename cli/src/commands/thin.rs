@@ -13,7 +13,8 @@ use crate::screen;
 /// channel read in each minute and hour stays: count, least, mean, greatest,
 /// first, last. Sessions are never thinned, nor the three days before one, nor
 /// what a result cites as evidence, nor what was recorded while the clock was
-/// not synchronised. Frames have their own bound.
+/// not synchronised. A session that began by rule and that nobody took up keeps
+/// nothing. Frames have their own bound.
 ///
 /// What would go is shown; nothing goes until the command is given with --apply.
 #[derive(Args, Debug)]

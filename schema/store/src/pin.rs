@@ -19,9 +19,13 @@ pub(crate) fn write(db: &Connection, session: i64, cited: &[Stretch]) -> Result<
     Ok(())
 }
 
-/// All of them.
+/// Those that hold. What a rule opened and nobody took up keeps nothing; once
+/// a person takes the session up, its pins hold.
 pub(crate) fn pins(db: &Connection) -> Result<Vec<Stretch>, Fault> {
-    let mut find = db.prepare_cached("SELECT source, run, from_t_us, to_t_us FROM pin")?;
+    let mut find = db.prepare_cached(
+        "SELECT source, pin.run, from_t_us, to_t_us FROM pin \
+         JOIN session ON session.id = pin.session WHERE opened_by <> 'rule'",
+    )?;
     let rows = find.query_map([], |row| {
         Ok(Stretch {
             source: row.get(0)?,

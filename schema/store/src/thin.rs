@@ -104,7 +104,9 @@ fn bytes(db: &Connection, chunk: i64) -> rusqlite::Result<i64> {
 /// The chunks that are old enough and that nothing needs, the oldest first.
 fn unneeded(db: &Connection, before_unix_us: i64) -> Result<Vec<Head>, Fault> {
     let (clocks, pins) = (clocks(db)?, pin::pins(db)?);
-    let sessions = crate::records::sessions(db, None)?;
+    let mut sessions = crate::records::sessions(db, None)?;
+    // What a rule opened and nobody took up keeps nothing.
+    sessions.retain(Session::is_adopted);
     let summed = "SELECT up_to_seq FROM summed WHERE what = 'minute'";
     let summed: i64 = db.query_row(summed, [], |row| row.get(0))?;
     let is_unneeded = |head: &Head| {

@@ -2,7 +2,7 @@
 
 use ampledger_store::{FrameChunk, Range};
 use ampledger_types::result::Status;
-use ampledger_types::{Bound, Frame, FrameKind};
+use ampledger_types::{Bound, Frame, FrameKind, OpenedBy};
 
 use super::bench::*;
 
@@ -55,6 +55,30 @@ fn without_a_result_that_cites_it_the_same_charge_is_thinned() {
     assert!(bench.store.thin(i64::MAX, usize::MAX).unwrap().samples() > 0);
     assert_eq!(of_the_charge(&mut bench, charged), []);
     assert_eq!(bench.report(session).results.capacity_to_cutoff_ah.status, Status::Provisional);
+}
+
+/// Says who opened a session.
+fn opened_by(bench: &mut Bench, session: i64, opened_by: OpenedBy) {
+    let mut session = bench.reader().session(session).unwrap().unwrap();
+    session.opened_by = opened_by;
+    bench.store.put_session(&session).unwrap();
+}
+
+#[test]
+fn a_session_that_a_rule_opened_keeps_nothing_until_a_person_takes_it_up() {
+    for (opener, stays) in [(OpenedBy::RuleAdopted, true), (OpenedBy::Rule, false)] {
+        let (mut bench, session, charged) = charged_long_ago();
+        opened_by(&mut bench, session, OpenedBy::Rule);
+        // Issued when it ended, and taken up only then.
+        bench.issue(session);
+        opened_by(&mut bench, session, opener);
+        let before = bench.samples.len();
+        bench.store.thin(i64::MAX, usize::MAX).unwrap();
+        let left = of_the_charge(&mut bench, charged);
+        assert_eq!(!left.is_empty(), stays, "{opener:?}: of {before} samples");
+        let of_session = bench.report(session).results.main_discharge_ah.value;
+        assert_eq!(of_session.is_some(), stays, "{opener:?}: {of_session:?}");
+    }
 }
 
 #[test]

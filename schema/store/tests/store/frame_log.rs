@@ -217,3 +217,27 @@ fn a_damaged_chunk_is_named_and_passed_over_and_salvage_leaves_it() {
         assert!(saved.check(|_, _| std::ops::ControlFlow::Continue(())).unwrap().is_sound());
     }
 }
+
+#[test]
+fn a_pin_holds_frames_only_for_a_session_that_a_person_stands_behind() {
+    for (opened_by, kept) in [(OpenedBy::Rule, 0), (OpenedBy::RuleAdopted, 4)] {
+        let (_dir, path, mut store) = store();
+        let run = filled(&mut store);
+        // The session lies after all frames, what it cites in chunks 5 and 6.
+        let mut session = session(&mut store, at(run, 500_000_000));
+        session.opened_by = opened_by;
+        session.end = Some(at(run, 501_000_000));
+        store.put_session(&session).unwrap();
+        let cited = ampledger_store::Stretch {
+            source: "bench-shunt".to_owned(),
+            run,
+            from_t_us: 55_000_000,
+            to_t_us: 62_000_000,
+        };
+        let report = crate::round_trip::report(&session, "57.4 Ah");
+        store.save_report(session.id, 1, &report, &[cited]).unwrap();
+        store.drop_old_frames(0).unwrap();
+        let reader = Reader::open(&path).unwrap();
+        assert_eq!(left(&reader, "bench-shunt").len(), kept, "{opened_by:?}");
+    }
+}
