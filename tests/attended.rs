@@ -1,82 +1,43 @@
 //! Nobody presses start: sessions that begin and end by the bench's rules, and
 //! a person whose word always goes first.
 
-use std::time::Duration;
-
 use ampledger_types::Session;
 use ampledger_types::api::SessionLine;
 use ampledger_types::session::OpenedBy;
 use serde_json::{Value, json};
 
-use crate::peers::{Cable, Sensor, line};
-use crate::util::{Bench, Daemon, sources, until};
+use crate::util::{sources, until};
+use crate::yard::Yard;
 
-const PACE: Duration = Duration::from_millis(10);
-/// Half an hour of rest is over in three seconds.
 const RATE: f64 = 600.0;
 
-/// A bench whose meter reads what the test sets.
-struct Yard {
-    bench: Bench,
-    daemon: Daemon,
-    cable: Cable,
-    sensor: Option<Sensor>,
+/// A bench on which half an hour of rest is over in three seconds.
+fn yard(more: &str) -> Yard {
+    Yard::at_rate(RATE, more)
 }
 
-impl Yard {
-    fn new(options: &str) -> Yard {
-        let bench = Bench::new(&(sources::lines("bench-shunt") + options));
-        let cable = Cable::plugged(bench.path("bench-shunt"));
-        let daemon = bench.daemon_at_rate(RATE);
-        daemon.until_opened("bench-shunt", 1);
-        cable.end_first_line();
-        Yard { bench, daemon, cable, sensor: None }
-    }
+fn sessions(yard: &Yard) -> Vec<Session> {
+    let lines: Vec<SessionLine> = yard.bench.api().get("/v1/sessions").good().read();
+    lines.into_iter().map(|line| line.session).collect()
+}
 
-    /// The meter reads this from now on.
-    fn read(&mut self, volt: f64, ampere: f64) {
-        self.sensor = None;
-        self.sensor = Some(Sensor::start(&self.cable, PACE, move |_| Some(line(volt, ampere))));
-    }
-
-    /// This for so many readings.
-    fn read_some(&mut self, volt: f64, ampere: f64) {
-        self.read(volt, ampere);
-        let seen = self.daemon.source("bench-shunt").counters.samples;
-        self.daemon.until_samples("bench-shunt", seen + 30);
-    }
-
-    fn sessions(&self) -> Vec<Session> {
-        let lines: Vec<SessionLine> = self.bench.api().get("/v1/sessions").good().read();
-        lines.into_iter().map(|line| line.session).collect()
-    }
-
-    #[track_caller]
-    fn until_session(&self, what: &str, is: impl Fn(&Session) -> bool) -> Session {
-        until(what, || self.sessions().into_iter().rev().find(|session| is(session)))
-    }
-
-    /// The texts of a session's markers.
-    fn markers(&self, session: i64) -> Vec<String> {
-        let report = self.bench.ampledger(&format!("show {session} --json")).json();
-        let markers = report["markers"].as_array().expect("markers");
-        let text = |marker: &Value| marker["text"].as_str().expect("a text").to_owned();
-        markers.iter().map(text).collect()
-    }
+#[track_caller]
+fn until_session(yard: &Yard, what: &str, is: impl Fn(&Session) -> bool) -> Session {
+    until(what, || sessions(yard).into_iter().rev().find(|session| is(session)))
 }
 
 #[test]
 fn a_test_that_nobody_started_is_a_session_from_its_first_volt_to_its_rest() {
-    let mut yard = Yard::new("");
-    yard.read_some(0.1, 0.0);
-    assert_eq!(yard.sessions(), []);
+    let mut yard = yard("");
+    yard.read_for(0.1, 0.0, 30);
+    assert_eq!(sessions(&yard), []);
     yard.read(26.6, 0.0);
-    let session = yard.until_session("a session begins", Session::is_open);
+    let session = until_session(&yard, "a session begins", Session::is_open);
     assert_eq!(session.opened_by, OpenedBy::Rule);
     assert_eq!(session.sources, ["bench-shunt"]);
-    yard.read_some(25.4, -12.0);
+    yard.read_for(25.4, -12.0, 30);
     yard.read(26.1, 0.0);
-    let ended = yard.until_session("the rest ends it", |session| !session.is_open());
+    let ended = until_session(&yard, "the rest ends it", |session| !session.is_open());
     assert_eq!(ended.id, session.id);
     let markers = yard.markers(session.id);
     let said = |what: &str| markers.iter().any(|text| text.contains(what));
@@ -90,18 +51,18 @@ fn a_test_that_nobody_started_is_a_session_from_its_first_volt_to_its_rest() {
 
 #[test]
 fn a_session_that_began_by_itself_is_named_later() {
-    let mut yard = Yard::new("");
+    let mut yard = yard("");
     yard.read(26.6, 0.0);
-    let session = yard.until_session("a session begins", Session::is_open);
+    let session = until_session(&yard, "a session begins", Session::is_open);
     let status = yard.bench.ampledger("status");
     assert!(status.out().contains("ampledger tag 1 --pack LABEL"), "{}", status.out());
     yard.bench.ampledger(&format!("tag {} --pack GAL-07", session.id)).good();
-    let named = yard.until_session("the session", |session| session.pack.is_some());
+    let named = until_session(&yard, "the session", |session| session.pack.is_some());
     assert_eq!(named.opened_by, OpenedBy::RuleAdopted);
     assert!(named.is_open(), "it goes on");
     // The rule that opened it still ends it.
     yard.read(0.05, 0.0);
-    let ended = yard.until_session("the pack is gone", |session| !session.is_open());
+    let ended = until_session(&yard, "the pack is gone", |session| !session.is_open());
     assert_eq!((ended.id, ended.pack.as_deref()), (session.id, Some("GAL-07")));
     let markers = yard.markers(session.id);
     let gone = |text: &String| text.contains("ended by rule: the pack is gone: 0.050 V for 60 s");
@@ -110,11 +71,11 @@ fn a_session_that_began_by_itself_is_named_later() {
 
 #[test]
 fn a_trip_is_marked_with_the_reading_that_showed_it() {
-    let mut yard = Yard::new("");
-    yard.read_some(26.6, 0.0);
-    yard.read_some(21.0, -12.0);
-    yard.read_some(0.2, 0.0);
-    let session = yard.until_session("a session", |_| true);
+    let mut yard = yard("");
+    yard.read_for(26.6, 0.0, 30);
+    yard.read_for(21.0, -12.0, 30);
+    yard.read_for(0.2, 0.0, 30);
+    let session = until_session(&yard, "a session", |_| true);
     let markers = until("the trip is marked", || {
         let markers = yard.markers(session.id);
         let trip =
@@ -126,79 +87,78 @@ fn a_trip_is_marked_with_the_reading_that_showed_it() {
 
 #[test]
 fn a_person_who_starts_takes_the_place_of_the_rule() {
-    let mut yard = Yard::new("");
+    let mut yard = yard("");
     yard.read(26.6, 0.0);
-    let by_rule = yard.until_session("a session begins", Session::is_open);
+    let by_rule = until_session(&yard, "a session begins", Session::is_open);
     yard.bench.ampledger("start --pack GAL-07 --tag shed=2").good();
-    let sessions = yard.sessions();
-    assert_eq!(sessions.len(), 1, "one test, one session: {sessions:?}");
-    assert_eq!((sessions[0].id, sessions[0].opened_by), (by_rule.id, OpenedBy::Person));
-    assert!(sessions[0].start > by_rule.start, "it begins when the person says");
+    let all = sessions(&yard);
+    assert_eq!(all.len(), 1, "one test, one session: {all:?}");
+    assert_eq!((all[0].id, all[0].opened_by), (by_rule.id, OpenedBy::Person));
+    assert!(all[0].start > by_rule.start, "it begins when the person says");
     // Nothing ends what a person began.
-    yard.read_some(25.4, -12.0);
+    yard.read_for(25.4, -12.0, 30);
     yard.read(0.05, 0.0);
     yard.daemon.until_samples("bench-shunt", 800);
-    assert!(yard.sessions()[0].is_open());
+    assert!(sessions(&yard)[0].is_open());
 }
 
 #[test]
 fn what_a_person_ended_is_not_begun_again_until_the_pack_is_gone() {
-    let mut yard = Yard::new("");
+    let mut yard = yard("");
     yard.read(26.6, 0.0);
-    yard.until_session("a session begins", Session::is_open);
+    until_session(&yard, "a session begins", Session::is_open);
     yard.bench.ampledger("stop").good();
-    yard.read_some(25.4, -12.0);
-    yard.read_some(26.1, 0.0);
-    assert_eq!(yard.sessions().len(), 1, "the same pack, the same person");
-    yard.read_some(0.05, 0.0);
+    yard.read_for(25.4, -12.0, 30);
+    yard.read_for(26.1, 0.0, 30);
+    assert_eq!(sessions(&yard).len(), 1, "the same pack, the same person");
+    yard.read_for(0.05, 0.0, 30);
     yard.read(26.5, 0.0);
-    let next = yard.until_session("the next pack has its session", Session::is_open);
+    let next = until_session(&yard, "the next pack has its session", Session::is_open);
     assert_eq!(next.id, 2);
 }
 
 #[test]
 fn rules_can_be_switched_off_for_a_source() {
-    let mut yard = Yard::new("[sources.bench-shunt.sessions]\nopen = false\n");
-    yard.read_some(26.6, 0.0);
-    yard.read_some(25.4, -12.0);
-    assert_eq!(yard.sessions(), []);
+    let mut yard = yard("[sources.bench-shunt.sessions]\nopen = false\n");
+    yard.read_for(26.6, 0.0, 30);
+    yard.read_for(25.4, -12.0, 30);
+    assert_eq!(sessions(&yard), []);
 }
 
 #[test]
 fn a_session_takes_the_sources_along_that_the_configuration_names() {
     let with = "[sources.bench-shunt.sessions]\nwith = [\"clamp\"]\n";
-    let mut yard = Yard::new(&(with.to_owned() + &sources::lines("clamp")));
+    let mut yard = yard(&(with.to_owned() + &sources::lines("clamp")));
     yard.read(26.6, 0.0);
-    let session = yard.until_session("a session begins", Session::is_open);
+    let session = until_session(&yard, "a session begins", Session::is_open);
     assert_eq!(session.sources, ["bench-shunt", "clamp"]);
 }
 
 #[test]
 fn a_restart_begins_nothing_and_ends_nothing() {
-    let mut yard = Yard::new("");
+    let mut yard = yard("");
     yard.read(26.6, 0.0);
-    let session = yard.until_session("a session begins", Session::is_open);
-    yard.read_some(25.4, -12.0);
-    assert!(yard.daemon.stop().success());
-    yard.daemon = yard.bench.daemon_at_rate(RATE);
+    let session = until_session(&yard, "a session begins", Session::is_open);
+    yard.read_for(25.4, -12.0, 30);
+    let mut yard = yard.restart(RATE);
     yard.daemon.until_samples("bench-shunt", 30);
-    let sessions = yard.sessions();
+    let sessions = sessions(&yard);
     assert_eq!(sessions.len(), 1, "{sessions:?}");
     assert!(sessions[0].is_open());
     // And the rules go on where they were.
     yard.read(26.1, 0.0);
-    let ended = yard.until_session("the rest ends it", |session| !session.is_open());
+    let ended = until_session(&yard, "the rest ends it", |session| !session.is_open());
     assert_eq!(ended.id, session.id);
 }
 
 #[test]
 fn who_forgot_to_start_is_shown_what_looks_like_a_test() {
-    let mut yard = Yard::new("[sources.bench-shunt.sessions]\nopen = false\n");
-    yard.read_some(0.1, 0.0);
-    yard.read_some(26.6, 0.0);
-    yard.read_some(25.4, -12.0);
-    yard.read_some(26.1, 0.0);
-    yard.read_some(0.1, 0.0);
+    let mut yard = yard("[sources.bench-shunt.sessions]\nopen = false\n");
+    yard.read_for(0.1, 0.0, 30);
+    yard.read_for(26.6, 0.0, 30);
+    yard.read_for(25.4, -12.0, 30);
+    yard.read_for(26.1, 0.0, 30);
+    yard.read_for(0.1, 0.0, 30);
     let found = until("the pack is gone", || {
         let found = yard.bench.ampledger("sessions --suggest --json").json();
         let is_over = !found[0]["stretch"]["end"].is_null();
@@ -223,7 +183,7 @@ fn who_forgot_to_start_is_shown_what_looks_like_a_test() {
 
 #[test]
 fn a_suggestion_that_is_none_is_refused() {
-    let yard = Yard::new("");
+    let yard = yard("");
     let run = yard.bench.ampledger("start --adopt 99 --pack GAL-07").fails_with(4);
     assert!(run.err().contains("--suggest"), "{}", run.err());
 }

@@ -8,14 +8,11 @@ mod telling;
 
 use std::os::unix::fs::PermissionsExt;
 use std::path::PathBuf;
-use std::time::Duration;
 
 use ampledger_types::alarm::{Alarm, LimitStanding, LimitStatus};
 
-use crate::peers::{Cable, Sensor, line};
-use crate::util::{Bench, Daemon, sources, until};
-
-const PACE: Duration = Duration::from_millis(10);
+use crate::util::{Bench, until};
+use crate::yard::Yard;
 
 /// A limit that is passed at once below 20 V, with these actions.
 fn pack_low(actions: &str, more: &str) -> String {
@@ -32,46 +29,11 @@ actions = [{actions}]
     )
 }
 
-/// A bench with a meter and these limits.
-struct Yard {
-    bench: Bench,
-    daemon: Daemon,
-    cable: Cable,
-    sensor: Option<Sensor>,
-}
-
-impl Yard {
-    fn new(limits: &str) -> Yard {
-        Yard::at_rate(1.0, limits)
-    }
-
-    fn at_rate(rate: f64, limits: &str) -> Yard {
-        let bench = Bench::new(&(sources::lines("bench-shunt") + limits));
-        let cable = Cable::plugged(bench.path("bench-shunt"));
-        let daemon = bench.daemon_at_rate(rate);
-        daemon.until_opened("bench-shunt", 1);
-        cable.end_first_line();
-        Yard { bench, daemon, cable, sensor: None }
-    }
-
-    /// The meter reads this from now on; waits until the daemon has seen it.
-    fn read(&mut self, volt: f64, ampere: f64) {
-        self.sensor = None;
-        self.sensor = Some(Sensor::start(&self.cable, PACE, move |_| Some(line(volt, ampere))));
-        let seen = self.daemon.source("bench-shunt").counters.samples;
-        self.daemon.until_samples("bench-shunt", seen + 5);
-    }
-
-    fn limit(&self, name: &str) -> LimitStatus {
-        limit(&self.bench, name)
-    }
-
-    #[track_caller]
-    fn until(&self, name: &str, standing: LimitStanding) -> LimitStatus {
-        until(&format!("{name} is {standing:?}"), || {
-            Some(self.limit(name)).filter(|limit| limit.standing == standing)
-        })
-    }
+#[track_caller]
+fn until_standing(yard: &Yard, name: &str, standing: LimitStanding) -> LimitStatus {
+    until(&format!("{name} is {standing:?}"), || {
+        Some(limit(&yard.bench, name)).filter(|limit| limit.standing == standing)
+    })
 }
 
 fn limit(bench: &Bench, name: &str) -> LimitStatus {

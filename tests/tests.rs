@@ -9,6 +9,8 @@
 mod util;
 // Sensors and cables, played by the tests.
 mod peers;
+// The bench with one meter that many of them use.
+mod yard;
 
 // The main job.
 mod attended;

@@ -2,8 +2,9 @@
 
 use ampledger_types::alarm::LimitStanding;
 
-use super::{TELL, Yard, pack_low, program, told};
+use super::{TELL, limit, pack_low, program, told, until_standing};
 use crate::util::{Bench, until};
+use crate::yard::Yard;
 
 #[test]
 fn a_source_that_falls_silent_is_told_and_so_is_its_return() {
@@ -15,12 +16,15 @@ silent_second = 1
 ";
     let mut yard = Yard::new(silent);
     yard.read(25.0, 0.0);
-    assert_eq!(yard.until("mute", LimitStanding::Within).standing, LimitStanding::Within);
-    yard.sensor = None;
-    let passed = yard.until("mute", LimitStanding::Passed);
+    assert_eq!(
+        until_standing(&yard, "mute", LimitStanding::Within).standing,
+        LimitStanding::Within
+    );
+    yard.fall_silent();
+    let passed = until_standing(&yard, "mute", LimitStanding::Passed);
     assert_eq!(passed.sentence, "mute: nothing heard of bench-shunt for 1 s.");
     yard.read(25.0, 0.0);
-    yard.until("mute", LimitStanding::Within);
+    until_standing(&yard, "mute", LimitStanding::Within);
 }
 
 #[test]
@@ -59,7 +63,7 @@ kind = \"store-nearly-full\"
 free_mebibyte = 1e12
 ";
     let yard = Yard::new(limits);
-    let passed = yard.until("disk", LimitStanding::Passed);
+    let passed = until_standing(&yard, "disk", LimitStanding::Passed);
     assert!(passed.sentence.contains("are left for the record"), "{passed:?}");
 }
 
@@ -67,11 +71,14 @@ free_mebibyte = 1e12
 fn a_latched_limit_stays_until_somebody_has_seen_it() {
     let mut yard = Yard::new(&pack_low("", "latch = true"));
     yard.read(19.9, -12.0);
-    yard.until("pack-low", LimitStanding::Passed);
+    until_standing(&yard, "pack-low", LimitStanding::Passed);
     yard.read(25.0, 0.0);
-    assert_eq!(yard.limit("pack-low").standing, LimitStanding::Passed);
+    assert_eq!(limit(&yard.bench, "pack-low").standing, LimitStanding::Passed);
     yard.bench.ampledger("limits acknowledge pack-low").good();
-    assert_eq!(yard.until("pack-low", LimitStanding::Within).standing, LimitStanding::Within);
+    assert_eq!(
+        until_standing(&yard, "pack-low", LimitStanding::Within).standing,
+        LimitStanding::Within
+    );
 }
 
 #[test]
@@ -83,13 +90,13 @@ source = \"bench-shunt\"
 ampere = 3.0
 ";
     let mut yard = Yard::new(&(pack_low("", "") + wrong));
-    let refused = yard.limit("wrong");
+    let refused = limit(&yard.bench, "wrong");
     assert_eq!(refused.standing, LimitStanding::Refused);
     assert!(refused.sentence.contains("`over-voltage` needs one of: volt"), "{refused:?}");
     let status = yard.bench.ampledger("status");
     assert!(status.out().contains("wrong is not watched"), "{}", status.out());
     yard.read(19.9, -12.0);
-    yard.until("pack-low", LimitStanding::Passed);
+    until_standing(&yard, "pack-low", LimitStanding::Passed);
 }
 
 #[test]

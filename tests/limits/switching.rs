@@ -4,9 +4,10 @@ use std::sync::{Arc, Mutex};
 
 use ampledger_types::alarm::{AlarmState, LimitStanding};
 
-use super::{TELL, Yard, pack_low, program, told};
+use super::{TELL, limit, pack_low, program, told, until_standing};
 use crate::peers::{Cable, Manners, Scpi};
 use crate::util::{Bench, sources, until};
+use crate::yard::Yard;
 
 const LOAD_OFF: &str = "\n[actions.load-off]\nswitch = { source = \"load\", scpi = \"INP OFF\" }\n";
 
@@ -18,34 +19,32 @@ fn with_load(more: &str) -> (Yard, Scpi, Cable) {
     let line = Cable::plugged(bench.path("load"));
     let load = Scpi::start(&line, Manners::default());
     let daemon = bench.daemon();
-    daemon.until_opened("bench-shunt", 1);
     daemon.until_samples("load", 2);
-    cable.end_first_line();
-    (Yard { bench, daemon, cable, sensor: None }, load, line)
+    (Yard::of(bench, daemon, cable), load, line)
 }
 
 #[test]
 fn an_instrument_is_switched_off_once_and_only_where_somebody_armed_it() {
     let (mut yard, load, _line) = with_load("");
     yard.read(25.0, -12.0);
-    assert_eq!(yard.limit("pack-low").armed, Some(false), "nothing is armed at the start");
+    assert_eq!(limit(&yard.bench, "pack-low").armed, Some(false), "nothing is armed at the start");
     yard.read(19.9, -12.0);
-    yard.until("pack-low", LimitStanding::Passed);
+    until_standing(&yard, "pack-low", LimitStanding::Passed);
     let refused = yard.bench.ampledger("limits arm pack-low").fails_with(4);
     assert!(refused.err().contains("passed now"), "{}", refused.err());
     yard.read(25.0, -12.0);
-    yard.until("pack-low", LimitStanding::Within);
+    until_standing(&yard, "pack-low", LimitStanding::Within);
     assert_eq!(load.told(), [""; 0], "not armed");
     yard.bench.ampledger("limits arm").good();
-    assert_eq!(yard.limit("pack-low").armed, Some(true));
+    assert_eq!(limit(&yard.bench, "pack-low").armed, Some(true));
     yard.read(19.9, -12.0);
     until("the load is told", || (!load.told().is_empty()).then_some(()));
     until("it is not armed any more", || {
-        (yard.limit("pack-low").armed == Some(false)).then_some(())
+        (limit(&yard.bench, "pack-low").armed == Some(false)).then_some(())
     });
     yard.read(25.0, -12.0);
     yard.read(19.9, -12.0);
-    yard.until("pack-low", LimitStanding::Passed);
+    until_standing(&yard, "pack-low", LimitStanding::Passed);
     assert_eq!(load.told(), ["INP OFF"], "once, and never on again");
 }
 
@@ -54,10 +53,9 @@ fn what_is_armed_is_not_armed_any_more_after_a_restart() {
     let (mut yard, load, _line) = with_load("");
     yard.read(25.0, -12.0);
     yard.bench.ampledger("limits arm pack-low").good();
-    assert!(yard.daemon.stop().success());
-    yard.daemon = yard.bench.daemon();
+    let yard = yard.restart(1.0);
     yard.daemon.until_samples("load", 2);
-    assert_eq!(yard.limit("pack-low").armed, Some(false));
+    assert_eq!(limit(&yard.bench, "pack-low").armed, Some(false));
     assert_eq!(load.told(), [""; 0]);
 }
 
@@ -67,18 +65,18 @@ fn a_configuration_read_again_sets_limits_anew_and_leaves_none_armed() {
     yard.read(25.0, -12.0);
     yard.bench.ampledger("limits arm pack-low").good();
     yard.bench.ampledger("reload").good();
-    assert_eq!(yard.limit("pack-low").armed, Some(false), "though nothing changed");
+    assert_eq!(limit(&yard.bench, "pack-low").armed, Some(false), "though nothing changed");
     let config = std::fs::read_to_string(yard.bench.config()).expect("the configuration");
     let higher = config.replace("volt = 20.0", "volt = 26.0");
     yard.bench.write("ampledger.toml", higher.as_bytes());
     let told = yard.bench.ampledger("reload");
     assert!(told.out().contains("Limits set anew, none is armed: pack-low"), "{}", told.out());
-    assert_eq!(yard.until("pack-low", LimitStanding::Passed).bound, Some(26.0));
+    assert_eq!(until_standing(&yard, "pack-low", LimitStanding::Passed).bound, Some(26.0));
     // One that is wrong now is watched as it was.
     yard.bench.write("ampledger.toml", higher.replace("volt = 26.0", "volt = true").as_bytes());
     let told = yard.bench.ampledger("reload");
     assert!(told.out().contains("limits.pack-low"), "{}", told.out());
-    assert_eq!(yard.limit("pack-low").bound, Some(26.0));
+    assert_eq!(limit(&yard.bench, "pack-low").bound, Some(26.0));
 }
 
 #[test]
@@ -106,13 +104,12 @@ switch = { source = \"relay\", coil = 3 }
     let thread = std::thread::spawn(move || relay_unit(&port, &for_thread, &until_stop));
     let daemon = bench.daemon();
     daemon.until_samples("relay", 2);
-    cable.end_first_line();
-    let mut yard = Yard { bench, daemon, cable, sensor: None };
+    let mut yard = Yard::of(bench, daemon, cable);
     yard.read(25.0, -12.0);
     yard.bench.ampledger("limits arm pack-low").good();
     yard.read(19.9, -12.0);
     let done = until("the coil is written", || {
-        yard.limit("pack-low").actions.into_iter().find(|action| action.done == 1)
+        limit(&yard.bench, "pack-low").actions.into_iter().find(|action| action.done == 1)
     });
     assert_eq!(done.failed, 0);
     // Write Single Coil, output 3 off (Modbus Application Protocol V1.1b3, 6.5).

@@ -9,18 +9,19 @@ use std::sync::{Arc, Mutex};
 use ampledger_types::alarm::{Alarm, AlarmState, LimitStanding};
 use serde_json::{Value, json};
 
-use super::{PACE, TELL, Yard, pack_low, program, told};
+use super::{TELL, limit, pack_low, program, told, until_standing};
 use crate::peers::{Sensor, line};
 use crate::util::{skip, until};
+use crate::yard::{PACE, Yard};
 
 #[test]
 fn a_command_gets_the_alarm_when_a_limit_is_passed_and_when_it_is_over() {
     let mut yard = Yard::new(&(pack_low("\"tell\"", "hysteresis = 0.5") + TELL));
     program(&yard.bench, "");
     yard.read(20.1, -12.0);
-    assert_eq!(yard.limit("pack-low").standing, LimitStanding::Within);
+    assert_eq!(limit(&yard.bench, "pack-low").standing, LimitStanding::Within);
     yard.read(19.9, -12.0);
-    yard.until("pack-low", LimitStanding::Passed);
+    until_standing(&yard, "pack-low", LimitStanding::Passed);
     let alarms = until("the program is run", || Some(told(&yard.bench)).filter(|a| !a.is_empty()));
     let alarm = &alarms[0];
     assert_eq!((alarm.limit.as_str(), alarm.state), ("pack-low", AlarmState::Passed));
@@ -30,9 +31,9 @@ fn a_command_gets_the_alarm_when_a_limit_is_passed_and_when_it_is_over() {
     assert!(status.out().contains(&alarm.sentence), "{}", status.out());
     // Back, but not by the hysteresis.
     yard.read(20.4, -1.0);
-    assert_eq!(yard.limit("pack-low").standing, LimitStanding::Passed);
+    assert_eq!(limit(&yard.bench, "pack-low").standing, LimitStanding::Passed);
     yard.read(20.6, -1.0);
-    yard.until("pack-low", LimitStanding::Within);
+    until_standing(&yard, "pack-low", LimitStanding::Within);
     let over = until("it is told that it is over", || {
         told(&yard.bench).into_iter().find(|alarm| alarm.state == AlarmState::Over)
     });
@@ -46,7 +47,7 @@ fn a_command_that_fails_is_tried_three_times_and_then_marked() {
     yard.bench.ampledger("start --pack GAL-07").good();
     yard.read(19.9, -12.0);
     let action = until("it is given up", || {
-        yard.limit("pack-low").actions.into_iter().find(|action| action.failed == 1)
+        limit(&yard.bench, "pack-low").actions.into_iter().find(|action| action.failed == 1)
     });
     assert_eq!(told(&yard.bench).len(), 3);
     let why = action.last_failure.expect("why");
@@ -70,7 +71,7 @@ fn a_value_that_flutters_does_not_run_a_command_each_time() {
         Some(line(if is_low { 19.9 } else { 20.1 }, -12.0))
     }));
     let action = until("most are left out", || {
-        yard.limit("pack-low").actions.into_iter().find(|action| action.left_out > 20)
+        limit(&yard.bench, "pack-low").actions.into_iter().find(|action| action.left_out > 20)
     });
     assert_eq!(action.done, 1, "{action:?}");
     assert_eq!(told(&yard.bench).len(), 1);
@@ -113,7 +114,7 @@ fn a_webhook_is_posted_again_until_the_other_side_takes_it() {
     let mut yard = Yard::new(&(pack_low("\"yard\"", "") + &action));
     yard.read(19.9, -12.0);
     let action = until("it is taken", || {
-        yard.limit("pack-low").actions.into_iter().find(|action| action.done == 1)
+        limit(&yard.bench, "pack-low").actions.into_iter().find(|action| action.done == 1)
     });
     assert_eq!((action.failed, action.kind.as_str()), (0, "webhook"));
     let asked = asked.lock().expect("the list");
@@ -173,7 +174,7 @@ fn a_broker_takes_the_alarm_and_keeps_it_for_those_who_come_later() {
     let mut yard = Yard::new(&(pack_low("\"shed\"", "") + &action));
     yard.read(19.9, -12.0);
     until("it is published", || {
-        yard.limit("pack-low").actions.into_iter().find(|action| action.done == 1)
+        limit(&yard.bench, "pack-low").actions.into_iter().find(|action| action.done == 1)
     });
     let heard = Command::new("mosquitto_sub")
         .args(["-h", "127.0.0.1", "-p", &broker.port.to_string(), "-t", "shed/alarm"])
