@@ -13,6 +13,9 @@ const READINGS: f64 = 30.0;
 /// of the current, and so many times further than they are from each other.
 const ALONE: f64 = 0.2;
 const APART: f64 = 4.0;
+/// A lesser one is a peak if it stands out from both neighbours on one side by
+/// so many times the scatter so far.
+const PEAK: f64 = 2.0;
 
 /// How far readings under load scatter about a smooth course.
 #[derive(Clone, Copy, Debug, Default)]
@@ -23,6 +26,9 @@ pub(crate) struct RippleWatch {
     differences: f64,
     magnitudes: f64,
     alone_ampere_second: f64,
+    /// Peaks to either side against each other: noise evens out, false readings
+    /// that are all too high do not.
+    peaks_ampere_second: f64,
     /// Readings that stand alone.
     pub(crate) alone: u64,
 }
@@ -35,15 +41,17 @@ impl RippleWatch {
             && at == b
         {
             let off = b - (a + c) / 2.0;
+            let weight = (seconds + interval.seconds) / 2.0;
+            let from_both = (b - a).abs().min((b - c).abs());
+            if from_both > ALONE * a.abs().max(c.abs()) && from_both > APART * (c - a).abs() {
+                self.alone += 1;
+                self.alone_ampere_second += off.abs() * weight;
+            } else if (b > a) == (b > c) && from_both > PEAK * self.deviation() {
+                self.peaks_ampere_second += from_both.copysign(off) * weight;
+            }
             self.count += 1.0;
             self.differences += 2.0 * off.abs();
             self.magnitudes += b.abs();
-            let apart = (c - a).abs();
-            let from_both = (b - a).abs().min((b - c).abs());
-            if from_both > ALONE * a.abs().max(c.abs()) && from_both > APART * apart {
-                self.alone += 1;
-                self.alone_ampere_second += off.abs() * (seconds + interval.seconds) / 2.0;
-            }
         }
         self.before = Some((b, c, interval.seconds));
     }
@@ -58,6 +66,7 @@ impl RippleWatch {
         self.differences += other.differences;
         self.magnitudes += other.magnitudes;
         self.alone_ampere_second += other.alone_ampere_second;
+        self.peaks_ampere_second += other.peaks_ampere_second;
         self.alone += other.alone;
     }
 
@@ -67,9 +76,15 @@ impl RippleWatch {
         is_enough.then(|| self.differences / OF_SECOND_DIFFERENCE / self.magnitudes)
     }
 
-    /// What the readings that stand alone carry beyond their neighbours, Ah.
+    /// Standard deviation about a smooth course so far, A.
+    fn deviation(&self) -> f64 {
+        self.differences / OF_SECOND_DIFFERENCE / self.count.max(1.0)
+    }
+
+    /// What the readings that stand alone carry beyond their neighbours, and
+    /// what lesser peaks carry more to one side than to the other, Ah.
     pub(crate) fn alone_ah(&self) -> f64 {
-        self.alone_ampere_second / 3600.0
+        (self.alone_ampere_second + self.peaks_ampere_second.abs()) / 3600.0
     }
 }
 

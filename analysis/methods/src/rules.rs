@@ -102,7 +102,7 @@ rules! {
     voltage_hold_second = 10.0, "s", "A voltage reading stands in for a missing one for at most this.";
     stuck_samples = 30.0, "", "A channel is stuck after this many identical rows under load.";
     stuck_second = 60.0, "s", "A channel is stuck after this long without any change under load.";
-    stuck_dwell_factor = 5.0, "", "A channel is not stuck before this times the longest stand-still it moved on from.";
+    stuck_dwell_factor = 5.0, "", "A channel is not stuck before this times the longest stand-still but one that it moved on from.";
     rest_divisor_hour = 500.0, "h", "At rest the current is at most the rating divided by this.";
     rest_offset_factor = 3.0, "", "The rest threshold is at least this times the uncertainty of the offset.";
     rest_resolution_steps = 2.0, "", "The rest threshold is at least this many steps of the current's resolution.";

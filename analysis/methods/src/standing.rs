@@ -219,11 +219,11 @@ fn gaps(phases: &[&FoundPhase], exposure: &Exposure, setting: &Setting) -> Vec<D
         doubts.push(doubt(DoubtKind::Gaps, text));
     }
     if share(exposure.alone_ah) > rules.proven_gap_percent {
-        let text = format!(
-            "{} readings stand alone, far from those around them: {:.2} % of it",
-            phases.iter().map(|phase| phase.lone_readings).sum::<u64>(),
-            share(exposure.alone_ah)
-        );
+        let what = match phases.iter().map(|phase| phase.lone_readings).sum::<u64>() {
+            0 => "peaks of single readings, more to one side than to the other".to_owned(),
+            n => format!("{n} readings stand alone, far from those around them"),
+        };
+        let text = format!("{what}: {:.2} % of it", share(exposure.alone_ah));
         doubts.push(doubt(DoubtKind::Readings, text));
     }
     doubts

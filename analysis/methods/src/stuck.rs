@@ -1,6 +1,6 @@
 //! A channel that does not move at all under load: many rows, a long time, the
 //! same bits. Where readings dwell that long anyway, because their step is
-//! coarse, nothing is said.
+//! coarse, nothing is said; once is no habit, and may itself have been a fault.
 
 use crate::feed::{Point, seconds_between};
 use crate::rules::Rules;
@@ -8,8 +8,9 @@ use crate::rules::Rules;
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct StuckWatch {
     same: Option<Same>,
-    /// The longest time that readings stood still before and moved again, s.
-    longest_dwell_second: f64,
+    /// The longest times that readings stood still and moved again, s: the
+    /// longest of all, and the next.
+    dwells_second: [f64; 2],
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -40,7 +41,7 @@ impl StuckWatch {
         };
         same.samples += 1.0;
         let seconds = seconds_between(same.since_us, point.t_us);
-        let dwell = self.longest_dwell_second * rules.stuck_dwell_factor;
+        let dwell = self.dwells_second[1] * rules.stuck_dwell_factor;
         let is_stuck =
             same.samples >= rules.stuck_samples && seconds >= rules.stuck_second && seconds > dwell;
         let is_new = is_stuck && !same.is_stuck;
@@ -56,7 +57,8 @@ impl StuckWatch {
     fn moved(&mut self, t_us: i64) {
         if let Some(same) = self.same.filter(|s| !s.is_stuck) {
             let dwell = seconds_between(same.since_us, t_us);
-            self.longest_dwell_second = self.longest_dwell_second.max(dwell);
+            let [longest, next] = self.dwells_second;
+            self.dwells_second = [longest.max(dwell), next.max(dwell.min(longest))];
         }
     }
 }
@@ -101,5 +103,15 @@ mod tests {
         }
         assert_eq!(first_stuck(&mut watch, 40, 1, 101), None, "five times 20 s");
         assert_eq!(first_stuck(&mut watch, 141, 1, 1), Some(141));
+    }
+
+    #[test]
+    fn having_stood_still_once_explains_nothing() {
+        let mut watch = StuckWatch::default();
+        for n in 0..100 {
+            let volt = if n < 40 { 26.5 } else { 26.5 - n as f64 * 1e-3 };
+            watch.push(&at(n, volt), &Rules::default());
+        }
+        assert_eq!(first_stuck(&mut watch, 100, 1, 201), Some(160));
     }
 }
