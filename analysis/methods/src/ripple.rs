@@ -46,7 +46,7 @@ impl RippleWatch {
             if from_both > ALONE * a.abs().max(c.abs()) && from_both > APART * (c - a).abs() {
                 self.alone += 1;
                 self.alone_ampere_second += off.abs() * weight;
-            } else if (b > a) == (b > c) && from_both > PEAK * self.deviation() {
+            } else if (b > a) == (b > c) && self.is_peak(from_both) {
                 self.peaks_ampere_second += from_both.copysign(off) * weight;
             }
             self.count += 1.0;
@@ -76,9 +76,9 @@ impl RippleWatch {
         is_enough.then(|| self.differences / OF_SECOND_DIFFERENCE / self.magnitudes)
     }
 
-    /// Standard deviation about a smooth course so far, A.
-    fn deviation(&self) -> f64 {
-        self.differences / OF_SECOND_DIFFERENCE / self.count.max(1.0)
+    /// Whether a reading stands out from the scatter about a smooth course.
+    fn is_peak(&self, ampere: f64) -> bool {
+        ampere * self.count * OF_SECOND_DIFFERENCE > PEAK * self.differences
     }
 
     /// What the readings that stand alone carry beyond their neighbours, and
