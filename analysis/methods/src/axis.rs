@@ -25,6 +25,9 @@ pub struct Row {
     pub group: usize,
     /// Which source, numbered as they come.
     pub source: usize,
+    /// Its meter is on the far side of an inverter: what it reads is not the
+    /// pack's.
+    pub is_far_side: bool,
 }
 
 /// How one run's clock lies on the axis of test time.
@@ -60,6 +63,7 @@ pub struct Placed {
 #[derive(Clone, Debug)]
 pub struct Axis {
     wanted: Vec<String>,
+    far_side: Vec<String>,
     sources: Vec<String>,
     groups: Vec<(usize, Arc<Group>)>,
     runs: Vec<RunOffset>,
@@ -75,11 +79,17 @@ impl Axis {
     pub fn new(sources: &[String], runs: Vec<RunOffset>) -> Axis {
         Axis {
             wanted: sources.to_vec(),
+            far_side: Vec::new(),
             sources: Vec::new(),
             groups: Vec::new(),
             runs,
             latest_us: None,
         }
+    }
+
+    /// With meters on the far side of an inverter, by their sources.
+    pub fn with_far_side(self, far_side: Vec<String>) -> Axis {
+        Axis { far_side, ..self }
     }
 
     /// Tells about a run that began later.
@@ -101,6 +111,7 @@ impl Axis {
         let (offset_us, before) = self.offset(run, sample.t_us)?;
         let t_us = sample.t_us.saturating_add(offset_us);
         self.latest_us = Some(self.latest_us.map_or(t_us, |latest| latest.max(t_us)));
+        let is_far_side = self.far_side.iter().any(|far| far == source);
         let source = self.source_number(source);
         let row = Row {
             t_us,
@@ -110,6 +121,7 @@ impl Axis {
             counters: counters(sample),
             group: self.group_number(source, &sample.group),
             source,
+            is_far_side,
         };
         Some(Placed { row, before })
     }

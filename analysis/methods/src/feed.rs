@@ -135,6 +135,9 @@ impl Feed {
     }
 
     pub(crate) fn push(&mut self, row: &Row) -> Fed {
+        if row.is_far_side {
+            return Fed::Nothing;
+        }
         let plausible = |x: &f64| x.is_finite() && x.abs() <= IMPLAUSIBLE;
         let current = row.current_ampere.filter(plausible);
         let voltage = row.voltage_volt.filter(plausible);

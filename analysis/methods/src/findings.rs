@@ -5,6 +5,8 @@ use ampledger_types::result::{AnomalyKind, EndReason, PhaseKind};
 
 use crate::budget::Exposure;
 use crate::evidence::FullEvidence;
+use crate::incremental::Curve;
+use crate::inverter::Inverter;
 use crate::resistance::FoundStep;
 use crate::rules::CutoffRule;
 use crate::to_empty::Load;
@@ -39,6 +41,10 @@ pub struct Analysis {
     pub load: Option<Load>,
     /// Whether the pack is full now.
     pub full_now: FullEvidence,
+    /// An inverter, where a second meter measures its other side.
+    pub inverter: Option<Inverter>,
+    /// Incremental capacity of the main discharge, where it has a shape.
+    pub curve: Option<Curve>,
 }
 
 /// Sums over the session, all magnitudes but the rests' net.

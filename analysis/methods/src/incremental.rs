@@ -5,26 +5,23 @@
 use serde::Serialize;
 
 use crate::axis::Row;
-use crate::feed::{Fed, Feed, Interval, Silence};
+use crate::budget::voltage_limit;
+use crate::feed::{Fed, Feed};
 use crate::findings::FoundPhase;
 use crate::rules::Setting;
+use crate::uncertainty::{COVERAGE, Shape, combined, of_step};
+use crate::voltage_steps::VoltageSteps;
 
-/// Steps kept; a phase that spans more goes into the outermost.
-const STEPS: usize = 4096;
+/// A curve of fewer steps than this has no shape to speak of.
+const FEWEST: usize = 8;
 
 /// A second pass over the rows of a phase.
 #[derive(Clone, Debug)]
 pub struct Incremental {
     feed: Feed,
     phase: (i64, i64),
-    step_volt: f64,
-    smooth: usize,
-    peak_share: f64,
-    blunt_ampere: Option<f64>,
-    /// The number of the first step, and the charge in each, A·s.
-    first: i64,
-    charges: Vec<f64>,
-    highest_ampere: f64,
+    steps: VoltageSteps,
+    setting: Setting,
 }
 
 /// A place of a curve.
@@ -54,110 +51,75 @@ pub struct Curve {
 impl Incremental {
     /// For the rows of a session that gave `phase` under `setting`.
     pub fn new(phase: &FoundPhase, setting: &Setting) -> Incremental {
-        let rules = &setting.rules;
-        let cells = f64::from(setting.cells_in_series.unwrap_or(1).max(1));
-        let coarsest = setting.voltage_resolution.unwrap_or(0.0);
-        let rated = setting.rated_ah.filter(|c| *c > 0.0);
         Incremental {
             feed: Feed::new(setting),
             phase: (phase.start_us, phase.end_us),
-            step_volt: (rules.incremental_step_volt * cells).max(coarsest).max(1e-6),
-            smooth: rules.incremental_smooth_steps.clamp(0.0, 1000.0) as usize,
-            peak_share: rules.incremental_peak_percent / 100.0,
-            blunt_ampere: rated.map(|c| c / rules.incremental_divisor_hour),
-            first: 0,
-            charges: Vec::new(),
-            highest_ampere: 0.0,
+            steps: VoltageSteps::new(setting),
+            setting: setting.clone(),
         }
     }
 
     /// Takes the next row.
     pub fn push(&mut self, row: &Row) {
         if let Fed::Interval(interval) = self.feed.push(row)
-            && interval.silence == Silence::None
             && interval.from.t_us >= self.phase.0
             && interval.to.t_us <= self.phase.1
         {
-            self.book(&interval);
+            self.steps.book(&interval);
         }
-    }
-
-    /// Shares the charge of an interval out among the steps it passes.
-    fn book(&mut self, interval: &Interval) {
-        let (from, to) = (&interval.from.reading, &interval.to.reading);
-        let (Some(u1), Some(u2)) = (from.voltage_volt, to.voltage_volt) else { return };
-        let charge = (from.current_ampere + to.current_ampere) / 2.0 * interval.seconds;
-        self.highest_ampere = self.highest_ampere.max(to.current_ampere.abs());
-        let (low, high) = (u1.min(u2) / self.step_volt, u1.max(u2) / self.step_volt);
-        let (first, last) = (low.floor() as i64, high.floor() as i64);
-        if first == last || last.saturating_sub(first) > STEPS as i64 {
-            self.add(first, charge);
-            return;
-        }
-        for step in first..=last {
-            let from = low.max(step as f64);
-            let to = high.min(step.saturating_add(1) as f64);
-            self.add(step, charge * (to - from) / (high - low));
-        }
-    }
-
-    fn add(&mut self, step: i64, charge: f64) {
-        if self.charges.is_empty() {
-            self.first = step;
-        }
-        let below = self.first.saturating_sub(step).clamp(0, STEPS as i64) as usize;
-        let below = below.min(STEPS.saturating_sub(self.charges.len()));
-        if below > 0 {
-            self.charges.splice(0..0, std::iter::repeat_n(0.0, below));
-            self.first -= below as i64;
-        }
-        let at = step.saturating_sub(self.first).clamp(0, STEPS as i64 - 1) as usize;
-        if at >= self.charges.len() {
-            self.charges.resize(at + 1, 0.0);
-        }
-        self.charges[at] += charge;
     }
 
     /// The charge that flowed between two voltages, Ah (a magnitude); a step
     /// that lies across one of them counts by its share.
     pub fn charge_between_ah(&self, low_volt: f64, high_volt: f64) -> f64 {
-        let (low, high) = (low_volt / self.step_volt, high_volt / self.step_volt);
-        let share = |n: usize| {
-            let begin = (self.first + n as i64) as f64;
-            (high.min(begin + 1.0) - low.max(begin)).max(0.0)
-        };
-        let charges = self.charges.iter().enumerate();
-        (charges.map(|(n, c)| c * share(n)).sum::<f64>() / 3600.0).abs()
+        self.steps.charge_between_ah(low_volt, high_volt)
     }
 
     /// The curve so far.
     pub fn curve(&self) -> Curve {
-        let per_volt = |c: &f64| (c / 3600.0 / self.step_volt).abs();
-        let raw: Vec<f64> = self.charges.iter().map(per_volt).collect();
-        let smooth = smoothed(&raw, self.smooth);
-        let mut doubts = Vec::new();
-        match self.blunt_ampere {
-            Some(limit) if self.highest_ampere > limit => doubts.push(format!(
-                "{:.1} A is above {limit:.1} A: peaks are moved and blunted",
-                self.highest_ampere
-            )),
-            Some(_) => {}
-            None => doubts.push("the rated capacity is not known: the rate is not judged".into()),
-        }
-        Curve {
-            step_volt: self.step_volt,
-            peaks: peaks(&self.places(&smooth), self.peak_share),
-            raw: self.places(&raw),
-            smooth: self.places(&smooth),
-            doubts,
-        }
+        curve(&self.steps, &self.setting)
+    }
+}
+
+impl Curve {
+    /// The curve of steps that have a shape; `None` for a few.
+    pub(crate) fn of(steps: &VoltageSteps, setting: &Setting) -> Option<Curve> {
+        (steps.charges.len() >= FEWEST).then(|| curve(steps, setting))
     }
 
-    fn places(&self, values: &[f64]) -> Vec<Place> {
-        let volt = |n: usize| ((self.first + n as i64) as f64 + 0.5) * self.step_volt;
-        let place = |(n, ah): (usize, &f64)| Place { volt: volt(n), ah_per_volt: *ah };
-        values.iter().enumerate().map(place).collect()
+    /// How far the voltage of a place may be off (k = 2), V: the meter, and the
+    /// width of a step. `None` where the meter's accuracy is not stated.
+    pub fn expanded_volt(&self, volt: f64, setting: &Setting) -> Option<f64> {
+        let of_meter = Shape::Rectangular.standard(voltage_limit(volt, setting)?);
+        Some(COVERAGE * combined([of_meter, of_step(self.step_volt)]))
     }
+}
+
+fn curve(steps: &VoltageSteps, setting: &Setting) -> Curve {
+    let rules = &setting.rules;
+    let per_volt = |c: &f64| (c / 3600.0 / steps.step_volt).abs();
+    let raw: Vec<f64> = steps.charges.iter().map(per_volt).collect();
+    let smooth = smoothed(&raw, rules.incremental_smooth_steps.clamp(0.0, 1000.0) as usize);
+    let (highest, mut doubts) = (steps.highest_ampere, Vec::new());
+    match setting.rated_ah.filter(|c| *c > 0.0).map(|c| c / rules.incremental_divisor_hour) {
+        Some(limit) if highest > limit => doubts
+            .push(format!("{highest:.1} A is above {limit:.1} A: peaks are moved and blunted")),
+        Some(_) => {}
+        None => doubts.push("the rated capacity is not known: the rate is not judged".into()),
+    }
+    Curve {
+        step_volt: steps.step_volt,
+        peaks: peaks(&places(steps, &smooth), rules.incremental_peak_percent / 100.0),
+        raw: places(steps, &raw),
+        smooth: places(steps, &smooth),
+        doubts,
+    }
+}
+
+fn places(steps: &VoltageSteps, values: &[f64]) -> Vec<Place> {
+    let volt = |n: usize| ((steps.first + n as i64) as f64 + 0.5) * steps.step_volt;
+    let place = |(n, ah): (usize, &f64)| Place { volt: volt(n), ah_per_volt: *ah };
+    values.iter().enumerate().map(place).collect()
 }
 
 /// Each value handed out in a triangle to its neighbours; at the ends to those

@@ -52,6 +52,7 @@ mod threshold;
 pub mod to_empty;
 pub mod uncertainty;
 pub mod verdict;
+mod voltage_steps;
 mod window;
 
 pub use axis::{Axis, Break, Placed, Row, RunOffset};

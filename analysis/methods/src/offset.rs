@@ -7,7 +7,7 @@ use serde::Serialize;
 use crate::budget::Term;
 use crate::line_fit::LineFit;
 use crate::rules::{Rules, Setting};
-use crate::uncertainty::{Shape, Spread};
+use crate::uncertainty::{Shape, Spread, combined};
 
 /// How the lead was, as a person says.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
@@ -204,6 +204,12 @@ pub fn left(
 }
 
 impl ZeroLeft {
+    /// Its standard uncertainty, A.
+    pub fn standard(&self) -> f64 {
+        let moved = Shape::Rectangular.standard(self.half_difference_ampere.unwrap_or(0.0));
+        combined([self.standard_ampere, moved])
+    }
+
     /// Its terms in a budget; one ampere adds `per_ampere` to the figure.
     pub fn terms(&self, per_ampere: f64) -> Vec<Term> {
         let says = format!("{:+.4} A was taken off", self.offset_ampere);

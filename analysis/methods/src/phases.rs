@@ -14,11 +14,14 @@ use crate::integrate::Flows;
 use crate::ripple::RippleWatch;
 use crate::rules::Setting;
 use crate::stuck::Stuck;
+use crate::voltage_steps::VoltageSteps;
 
 /// Gaps listed for one phase; figures hold all of them.
 pub(crate) const LISTED: usize = 1000;
 /// Interruptions of one discharge; beyond, the next stretch is another one.
 const INTERRUPTIONS: usize = 10_000;
+/// Discharges that keep their charge by voltage: the largest ones.
+const WITH_STEPS: usize = 8;
 
 /// A phase that grows or has grown.
 #[derive(Clone, Debug)]
@@ -47,6 +50,8 @@ pub(crate) struct Segment {
     /// What was seen of a charge when it began; discharges only.
     pub(crate) full: Option<Box<FullWatch>>,
     ripple: RippleWatch,
+    /// The charge by voltage; discharges only, and of many the largest.
+    pub(crate) steps: Option<Box<VoltageSteps>>,
     longest_interval_second: f64,
 }
 
@@ -70,6 +75,7 @@ impl Segment {
             is_emptied: false,
             full: None,
             ripple: RippleWatch::default(),
+            steps: (kind == PhaseKind::Discharge).then(|| Box::new(VoltageSteps::new(setting))),
             longest_interval_second: 0.0,
         }
     }
@@ -116,6 +122,9 @@ impl Segment {
 
     fn book(&mut self, interval: &Interval) {
         interval.book(&mut self.flows);
+        if let Some(steps) = &mut self.steps {
+            steps.book(interval);
+        }
         self.counted.add(&interval.from.counters, &interval.to.counters);
         self.end_us = interval.to.t_us;
         self.longest_interval_second = self.longest_interval_second.max(interval.seconds);
@@ -154,6 +163,7 @@ impl Segment {
     pub(crate) fn absorb(&mut self, stretch: Segment) {
         self.flows.absorb(&stretch.flows);
         self.counted.absorb(&stretch.counted);
+        self.absorb_steps(&stretch);
         self.end_us = stretch.end_us;
         self.note_longest(&stretch);
         self.unlisted.0 += stretch.unlisted.0;
@@ -172,6 +182,12 @@ impl Segment {
         self.kind == PhaseKind::Discharge && limit.is_some_and(|a| self.highest_ampere < a)
     }
 
+    fn absorb_steps(&mut self, other: &Segment) {
+        if let (Some(steps), Some(theirs)) = (&mut self.steps, &other.steps) {
+            steps.absorb(theirs);
+        }
+    }
+
     fn note_longest(&mut self, other: &Segment) {
         self.longest_interval_second =
             self.longest_interval_second.max(other.longest_interval_second);
@@ -180,6 +196,7 @@ impl Segment {
     /// Goes on with a second stretch of the same discharge after a rest.
     fn go_on(&mut self, rest: Segment, next: Segment) {
         let before = self.flows;
+        self.absorb_steps(&next);
         self.note_longest(&rest);
         self.note_longest(&next);
         self.interruptions.push((self.end_us, next.start_us));
@@ -307,12 +324,26 @@ fn later_end(mut end: FoundEnd, before: &Flows) -> FoundEnd {
 pub(crate) fn append(phases: &mut Vec<Segment>, next: Segment, setting: &Setting) {
     if !goes_on(phases, &next, setting) {
         phases.push(next);
+        forget_steps(phases);
         return;
     }
     if let Some(rest) = phases.pop()
         && let Some(first) = phases.last_mut()
     {
         first.go_on(rest, next);
+    }
+}
+
+/// Memory is bounded however many discharges there are.
+fn forget_steps(phases: &mut [Segment]) {
+    let with = |phase: &&mut Segment| phase.steps.is_some();
+    if phases.iter().filter(|phase| phase.steps.is_some()).count() > WITH_STEPS {
+        // The last two may still grow together.
+        let before = phases.len().saturating_sub(2);
+        let charge = |phase: &Segment| phase.flows.discharged.charge_ah();
+        let least = phases[..before].iter_mut().filter(with);
+        let least = least.min_by(|a, b| charge(a).total_cmp(&charge(b)));
+        least.into_iter().for_each(|phase| phase.steps = None);
     }
 }
 

@@ -40,6 +40,10 @@ pub struct Setting {
     pub shunt_ppm_per_kelvin: Option<f64>,
     /// How far the shunt may be from the temperature of its calibration, K.
     pub shunt_rise_kelvin: Option<f64>,
+    /// Limit of the gain error of the power on the far side of an inverter, %.
+    pub far_gain_percent: Option<f64>,
+    /// Limit of its offset, W.
+    pub far_offset_watt: Option<f64>,
     /// What is left of the current's offset once a zero is applied.
     pub zero_left: Option<ZeroLeft>,
     /// Whether the meter's readings are averages; `None` where not stated.
@@ -198,6 +202,9 @@ rules! {
     verdict_soak_kelvin = 2.0, "K", "A pack has taken on its temperature once it moves by no more than this.";
     verdict_soak_second = 3600.0, "s", "Over this long.";
     verdict_calibration_day = 365.0, "d", "A verdict needs a calibration not older than this.";
+    inverter_pairs = 30.0, "", "The line of an inverter needs this many pairs of readings.";
+    inverter_steady_percent = 5.0, "%", "Two sides of an inverter are compared where neither moves by more than this from reading to reading.";
+    inverter_span = 2.0, "", "The highest load of an inverter's line is at least this times the lowest.";
     self_discharge_least_day = 1.0, "d", "Self-discharge is not read over a shorter stand.";
     incremental_step_volt = 0.005, "V", "Incremental capacity: width of a step of voltage per cell.";
     incremental_smooth_steps = 2.0, "", "Incremental capacity: steps each way that a value is smoothed over.";

@@ -16,6 +16,7 @@ pub use crate::findings::{
 use crate::first_minute::FirstMinute;
 use crate::full::{Bounds, Broken, FullWatch};
 use crate::gap::Gap;
+use crate::inverter::InverterWatch;
 use crate::pending::{Pending, moved_ah};
 use crate::phases::{Segment, append};
 pub use crate::rules::Setting;
@@ -47,6 +48,7 @@ pub struct SessionAnalysis {
     pub(crate) full: FullWatch,
     pub(crate) steps: StepWatch,
     pub(crate) history: LoadHistory,
+    pub(crate) inverter: InverterWatch,
 }
 
 impl SessionAnalysis {
@@ -66,6 +68,7 @@ impl SessionAnalysis {
             full: FullWatch::new(&setting),
             steps: StepWatch::new(&setting),
             history: LoadHistory::new(&setting.rules),
+            inverter: InverterWatch::default(),
             setting,
         }
     }
@@ -91,6 +94,9 @@ impl SessionAnalysis {
     /// Takes the next row, in order of sequence number.
     pub fn push(&mut self, row: &Row) {
         self.rows += 1;
+        if row.is_far_side {
+            return self.inverter.far(row, &self.setting.rules);
+        }
         let fed = self.feed.push(row);
         self.first_minute.row(row, &self.feed, &self.setting);
         match fed {
@@ -107,6 +113,7 @@ impl SessionAnalysis {
                     self.full.break_custody(interval.from.t_us, Broken::Dark(interval.seconds));
                 }
                 self.arrive(&interval.to, Some(&interval));
+                self.inverter.near(&interval, &self.setting.rules);
                 self.full.interval(&interval, bounds);
                 self.steps.interval(&interval, &self.window, &self.setting);
             }

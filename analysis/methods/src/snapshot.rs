@@ -7,6 +7,7 @@ use crate::budget;
 use crate::discharge::Ending;
 use crate::feed::seconds_between;
 use crate::findings::{Analysis, Now, Totals};
+use crate::incremental::Curve;
 use crate::integrate::Flows;
 use crate::pending::{Pending, close};
 use crate::phases::{LISTED, Segment, append};
@@ -28,11 +29,15 @@ impl SessionAnalysis {
         let has_voltage = self.feed.voltage.is_some();
         let is_running = now.kind == Some(PhaseKind::Discharge) && !ended;
         let last_us = now.last_row_us.unwrap_or(0);
+        let main_discharge = main_discharge(&phases, &second_runs.places, self);
+        let steps = main_discharge.and_then(|main| phases.get(main)?.steps.as_deref());
         Analysis {
+            curve: steps.and_then(|steps| Curve::of(steps, &self.setting)),
+            inverter: self.inverter.model(&self.setting.rules),
             steps: self.steps.found(),
             load: self.history.load().filter(|_| is_running),
             full_now: self.full.evidence(last_us, &self.setting),
-            main_discharge: main_discharge(&phases, &second_runs.places, self),
+            main_discharge,
             totals: totals(&phases, has_voltage),
             anomalies: tally.found(),
             now,

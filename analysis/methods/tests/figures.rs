@@ -176,7 +176,7 @@ fn standby_draws_are_added_up_and_other_discharges_are_not() {
 }
 
 /// A fall with two plateaus, noisy; rows every 10 s at `ampere`.
-fn plateaus(ampere: f64) -> Incremental {
+fn fall(ampere: f64) -> Rows {
     let mut noise = bench::proven::Noise(9);
     let mut rows = Rows { rows: Vec::new(), second: 0.0, interval: 10.0 };
     let total = 40.0 * 3600.0 / ampere;
@@ -187,7 +187,11 @@ fn plateaus(ampere: f64) -> Incremental {
         let volt = 8.0 * (cell + 0.0005 * noise.bell());
         rows.rows.push(row(n as f64 * 10.0, -ampere, volt));
     }
-    let setting = gal_07();
+    rows
+}
+
+fn plateaus(ampere: f64) -> Incremental {
+    let (rows, setting) = (fall(ampere), gal_07());
     let found = rows.analyse(&setting).snapshot(None, true);
     let mut incremental = Incremental::new(main_discharge(&found), &setting);
     rows.rows.iter().for_each(|row| incremental.push(row));
@@ -204,4 +208,43 @@ fn peaks_are_found_through_noise_and_a_high_rate_is_doubted() {
     };
     assert!(near(area(&slow.smooth), area(&slow.raw), 1e-9), "smoothing keeps the area");
     assert!(near(area(&slow.raw), 40.0, 1e-3));
+}
+
+#[test]
+fn the_curve_of_the_stream_is_that_of_a_second_pass_and_its_voltages_have_an_uncertainty() {
+    let setting = Setting {
+        voltage_gain_percent: Some(0.05),
+        voltage_offset: Some(0.002),
+        voltage_resolution: Some(0.001),
+        ..gal_07()
+    };
+    let found = fall(3.0).analyse(&setting).snapshot(None, true);
+    let (stream, second) = (found.curve.unwrap(), plateaus(3.0).curve());
+    assert_eq!(stream.peaks.len(), second.peaks.len());
+    for (a, b) in stream.smooth.iter().zip(&second.smooth) {
+        assert!(a.volt == b.volt && near(a.ah_per_volt, b.ah_per_volt, 1e-9), "{a:?} {b:?}");
+    }
+    // 0.05 % of 26 V, 2 mV and half a step of 1 mV, and a step of 40 mV:
+    // 2·√(0.0155²/3 + 0.040²/12) V.
+    let wide = stream.expanded_volt(26.0, &setting).unwrap();
+    assert!(near(wide, 2.0 * (0.0155_f64.powi(2) / 3.0 + 0.04_f64.powi(2) / 12.0).sqrt(), 1e-9));
+    assert_eq!(stream.expanded_volt(26.0, &gal_07()), None);
+}
+
+#[test]
+fn discharges_without_number_keep_a_bounded_number_of_curves() {
+    let mut bench = Bench::full();
+    for n in 0..30 {
+        let volt = |s: f64| 27.0 - s * 0.01;
+        (0..60).for_each(|s| {
+            bench.read(-12.0 - f64::from(n), volt(f64::from(s)));
+        });
+        (0..30).for_each(|_| {
+            bench.read(12.0, 27.5);
+        });
+    }
+    let found = bench.stopped(gal_07());
+    let main = found.main_discharge.unwrap();
+    assert!(main >= 56, "the last is the largest");
+    assert!(found.curve.is_some());
 }

@@ -56,6 +56,7 @@ fn any_row() -> impl Strategy<Value = Row> {
         power_watt: p,
         group,
         source: 0,
+        is_far_side: group == 2,
     })
 }
 

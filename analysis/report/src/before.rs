@@ -13,6 +13,7 @@ use crate::answers::Answers;
 use crate::calibrations::Calibrations;
 use crate::compute::ReportError;
 use crate::feed::Seen;
+use crate::placing::far_side;
 use crate::subject::{Clocks, Subject};
 use crate::timeline::run_offsets;
 
@@ -87,6 +88,7 @@ impl Before {
 struct Stretch {
     range: Range,
     offsets: Vec<RunOffset>,
+    far_side: Vec<String>,
     /// There is nothing before it to look at.
     is_all: bool,
 }
@@ -125,7 +127,8 @@ impl Stretch {
         let to = Bound { t_us: start.t_us.saturating_sub(1), ..start };
         let sources = subject.session.sources.clone();
         let range = Range { sources, from, to: Some(to), up_to: None };
-        (from <= to).then_some(Stretch { range, offsets, is_all })
+        let far_side = far_side(subject);
+        (from <= to).then_some(Stretch { range, offsets, far_side, is_all })
     }
 
     fn read(
@@ -135,7 +138,8 @@ impl Stretch {
         (up_to, records): (Option<u64>, &[Calibration]),
     ) -> Result<Option<Before>, ReportError> {
         let mut calibrations = Calibrations::new(records);
-        let mut axis = Axis::new(&self.range.sources, self.offsets.clone());
+        let axis = Axis::new(&self.range.sources, self.offsets.clone());
+        let mut axis = axis.with_far_side(self.far_side.clone());
         let mut analysis = SessionAnalysis::new(setting.clone());
         let (mut seen, mut answers, mut samples) = (Seen::default(), Answers::default(), 0_u64);
         let range = Range { up_to, ..self.range.clone() };

@@ -295,6 +295,9 @@ impl Odd {
 
 impl Seen {
     pub(crate) fn note(&mut self, source: &str, sample: &Sample, row: &Row) {
+        if row.is_far_side {
+            return;
+        }
         let channel = |quantity| {
             let at = sample.group.position(quantity)?;
             let channel = sample.group.channels.get(at)?;

@@ -1,10 +1,13 @@
 //! What a session shows beside its capacity, from what the methods found.
 
+use ampledger_methods::incremental::{Curve, Place};
+use ampledger_methods::inverter::Inverter;
 use ampledger_methods::resistance::{FoundStep, StepRead};
 use ampledger_methods::{Analysis, Setting, efficiency, inverter, temperature};
 use ampledger_types::Chemistry;
 use ampledger_types::further::{
-    AtReference, Efficiency, Further, ResistanceRead, ResistanceStep, ShortCircuit, Standby,
+    AtReference, CurvePeak, Efficiency, Further, Incremental, InverterLoss, ResistanceRead,
+    ResistanceStep, ShortCircuit, Standby,
 };
 use ampledger_types::result::{Probe, Warmth};
 
@@ -39,6 +42,9 @@ pub(crate) fn further(
             wh: draw.wh,
         }),
         at_reference: at_reference(analysis, setting, temperatures),
+        inverter: analysis.inverter.as_ref().and_then(|found| inverter_loss(found, setting)),
+        incremental: analysis.curve.as_ref().and_then(|curve| incremental(curve, setting)),
+        ..Further::default()
     }
 }
 
@@ -69,6 +75,42 @@ fn short_circuit(steps: &[FoundStep]) -> Option<ShortCircuit> {
         at_least_ampere: least.at_least_ampere,
         delay_second: least.delay_second,
         caution: least.caution.to_owned(),
+    })
+}
+
+fn inverter_loss(found: &Inverter, setting: &Setting) -> Option<InverterLoss> {
+    let expanded = found.expanded(setting).filter(|(idle, slope)| (idle + slope).is_finite());
+    let mut doubts = found.doubts.clone();
+    if expanded.is_none() {
+        doubts.push("the accuracy of one of the two meters is not stated".to_owned());
+    }
+    let [_, mean_watt, _] = found.given_watt;
+    let loss = InverterLoss {
+        idle_watt: found.idle_watt,
+        idle_expanded_watt: expanded.map(|(idle, _)| idle),
+        slope: found.slope,
+        slope_expanded: expanded.map(|(_, slope)| slope),
+        pairs: found.points,
+        given_watt: found.given_watt,
+        efficiency: found.efficiency(mean_watt),
+        doubts,
+    };
+    (loss.idle_watt + loss.slope + loss.efficiency).is_finite().then_some(loss)
+}
+
+/// A curve without a peak is not worth a line.
+fn incremental(curve: &Curve, setting: &Setting) -> Option<Incremental> {
+    let peak = |place: &Place| CurvePeak {
+        volt: place.volt,
+        expanded_volt: curve.expanded_volt(place.volt, setting),
+        ah_per_volt: place.ah_per_volt,
+    };
+    let peaks: Vec<CurvePeak> = curve.peaks.iter().map(peak).collect();
+    (!peaks.is_empty()).then(|| Incremental {
+        step_volt: curve.step_volt,
+        peaks,
+        curve: curve.smooth.iter().map(|place| [place.volt, place.ah_per_volt]).collect(),
+        doubts: curve.doubts.clone(),
     })
 }
 

@@ -16,6 +16,7 @@ pub mod export;
 pub mod feed;
 mod figures;
 mod further;
+mod history;
 pub mod html;
 pub mod lines;
 pub mod numbers;

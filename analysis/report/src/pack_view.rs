@@ -28,6 +28,25 @@ pub fn pack_view(pack: &str, reports: &[SessionReport]) -> PackView {
     }
 }
 
+/// What a session shows together with those of its pack before it: Peukert's
+/// exponent, where they are of three rates or more, and what a stand since the
+/// last one cost.
+pub(crate) fn beside(
+    report: &SessionReport,
+    before: &[SessionReport],
+) -> (Option<Peukert>, Option<Stand>) {
+    if before.is_empty() || report.results.capacity_to_cutoff_ah.value.is_none() {
+        return (None, None);
+    }
+    let rules = Rules::default();
+    let with_main = |report: &&SessionReport| report.main_discharge.is_some();
+    let mut its: Vec<&SessionReport> = before.iter().filter(with_main).collect();
+    its.push(report);
+    let peukert = peukert(&its, &rules).filter(|found| found.exponent_standard.is_some());
+    let last_two = its.len().saturating_sub(2);
+    (peukert, stands(&its[last_two..], &rules).pop())
+}
+
 fn in_short(report: &SessionReport) -> Option<PackSession> {
     let figure = claimed(report);
     let main = report.phases.get(report.main_discharge?)?;

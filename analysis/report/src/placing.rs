@@ -5,7 +5,8 @@ use std::ops::ControlFlow;
 
 use ampledger_methods::{Axis, Break, Row, RunOffset};
 use ampledger_store::{NumberedSample, Range, Reader};
-use ampledger_types::{Bound, RunId, Sample, Seq};
+use ampledger_types::source::Measures;
+use ampledger_types::{Bound, Instrument, RunId, Sample, Seq};
 
 use crate::calibrations::Calibrations;
 use crate::compute::ReportError;
@@ -29,6 +30,7 @@ pub(crate) struct Placing {
     start: Bound,
     end: Option<Bound>,
     latest: Option<Bound>,
+    far_side: Vec<String>,
     offsets: Vec<RunOffset>,
     placed: Vec<PlacedRun>,
     reached: Seq,
@@ -41,11 +43,12 @@ impl Placing {
         let session = &subject.session;
         let offsets = run_offsets(session.start, &subject.clocks);
         Placing {
-            axis: Axis::new(&session.sources, offsets.clone()),
+            axis: Axis::new(&session.sources, offsets.clone()).with_far_side(far_side(subject)),
             sources: session.sources.clone(),
             start: session.start,
             end: session.end,
             latest: None,
+            far_side: far_side(subject),
             offsets,
             placed: Vec::new(),
             reached: 0,
@@ -118,6 +121,7 @@ impl Placing {
             |offsets: &[RunOffset], run| offsets.iter().find(|o| o.run == run).map(|o| o.offset_us);
         self.start == session.start
             && self.sources == session.sources
+            && self.far_side == far_side(subject)
             && self.placed.iter().all(|p| of(&self.offsets, p.run) == of(&offsets, p.run))
             && self.ends_like(session.end)
     }
@@ -141,6 +145,17 @@ impl Placing {
     pub(crate) fn placed(&self) -> &[PlacedRun] {
         &self.placed
     }
+}
+
+/// The sources whose meters are on the far side of an inverter.
+pub(crate) fn far_side(subject: &Subject) -> Vec<String> {
+    let is_far = |(_, meter): &(&String, &Instrument)| measures_far_side(meter);
+    subject.instruments.iter().filter(is_far).map(|(source, _)| source.clone()).collect()
+}
+
+/// Whether a meter measures what an inverter gives.
+pub(crate) fn measures_far_side(meter: &Instrument) -> bool {
+    meter.measures == Some(Measures::InverterOutput)
 }
 
 fn range(subject: &Subject, up_to: Option<Seq>) -> Range {

@@ -15,6 +15,7 @@ use crate::calibrations::Calibrations;
 use crate::feed::{Odd, Seen};
 use crate::figures::{Basis, results};
 use crate::further::further;
+use crate::pack_view;
 use crate::sentences;
 use crate::setting::judging;
 use crate::subject::{Subject, View};
@@ -77,6 +78,8 @@ pub fn report(input: &ReportInput) -> SessionReport {
         computed_up_to: input.computed_up_to,
         computed_by: input.view.build.clone(),
     };
+    let beside = pack_view::beside(&report, &input.subject.history);
+    (report.further.peukert, report.further.self_discharge) = beside;
     report.claim = sentences::claim(&report);
     report
 }

@@ -6,12 +6,14 @@ use ampledger_types::source::{PoweredBy, ReadingKind};
 use ampledger_types::{Calibration, Instrument, Pack, Quantity, Session};
 
 use crate::feed::Seen;
+use crate::placing::measures_far_side;
 use crate::subject::Subject;
 
 /// The setting of the methods for a session.
 pub fn setting(subject: &Subject) -> Setting {
     let pack = subject.pack.as_ref();
-    let instruments = || subject.instruments.values();
+    let is_near = |meter: &&Instrument| !measures_far_side(meter);
+    let instruments = || subject.instruments.values().filter(is_near);
     Setting {
         rated_ah: rated_ah(pack),
         cutoff_voltage_volt: cutoff_volt(&subject.session, pack),
@@ -85,6 +87,8 @@ pub(crate) fn judging(subject: &Subject, seen: &Seen) -> Setting {
     let current = accuracy(&seen.current, Quantity::Current);
     let voltage = accuracy(&seen.voltage, Quantity::Voltage);
     let source = seen.current.as_ref().map(|(source, _)| source);
+    let far = subject.instruments.values().find(|meter| measures_far_side(meter));
+    let far = far.and_then(|meter| meter.accuracy.get(&Quantity::Power.name()));
     let reading = source.and_then(|source| subject.instruments.get(source)?.reading);
     Setting {
         current_gain_percent: current.and_then(|a| a.gain_percent),
@@ -94,6 +98,8 @@ pub(crate) fn judging(subject: &Subject, seen: &Seen) -> Setting {
         voltage_gain_percent: voltage.and_then(|a| a.gain_percent),
         voltage_offset: voltage.and_then(|a| a.offset),
         voltage_resolution: voltage.and_then(|a| a.resolution),
+        far_gain_percent: far.and_then(|a| a.gain_percent),
+        far_offset_watt: far.and_then(|a| a.offset),
         reading_is_average: reading.map(|kind| kind == ReadingKind::Average),
         ..known
     }

@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 
 use ampledger_store::Reader;
-use ampledger_types::result::EarlierRevision;
+use ampledger_types::result::{EarlierRevision, SessionReport};
 use ampledger_types::{
     Bound, Calibration, ClockMap, ClockObservation, Instrument, LineMark, Marker, Pack, Run, RunId,
     Seq, Session,
@@ -12,6 +12,7 @@ use ampledger_types::{
 
 use crate::before::parted;
 use crate::compute::ReportError;
+use crate::history::history;
 
 /// A session with all that is known of it besides its samples.
 #[derive(Clone, Debug, PartialEq)]
@@ -33,6 +34,8 @@ pub struct Subject {
     /// Zeros and calibrations that may hold for it, in order of the moments
     /// from which they hold.
     pub calibrations: Vec<Calibration>,
+    /// What was issued about its pack's sessions before it, once it has ended.
+    pub history: Vec<SessionReport>,
     /// Up to when another pack was on its sources, before it began.
     pub parted: Option<Bound>,
 }
@@ -87,7 +90,9 @@ impl Subject {
         let earlier = earlier(reader, &session)?;
         let mut calibrations = reader.calibrations(session.end)?;
         calibrations.retain(|record| is_of(&session, &record.source));
-        let parted = parted(&session, &reader.sessions()?);
+        let sessions = reader.sessions()?;
+        let parted = parted(&session, &sessions);
+        let history = history(reader, &session, &sessions)?;
         Ok(Subject {
             session,
             pack,
@@ -97,6 +102,7 @@ impl Subject {
             line_marks,
             earlier,
             calibrations,
+            history,
             parted,
         })
     }

@@ -7,6 +7,8 @@
 mod before;
 #[path = "report/bench.rs"]
 mod bench;
+#[path = "report/beside.rs"]
+mod beside;
 #[path = "report/calibration.rs"]
 mod calibration;
 #[path = "report/claims.rs"]

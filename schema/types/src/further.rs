@@ -1,9 +1,11 @@
 //! What a session shows beside its capacity: resistance from load steps, the
-//! efficiency of a cycle, standby draw, a lead-acid capacity brought to its
-//! reference temperature. Each with what keeps it from being proven.
+//! efficiency of a cycle, standby draw, an inverter, incremental capacity, a
+//! lead-acid capacity brought to its reference temperature, and what it shows
+//! with the pack's sessions before it. Each with what keeps it from being proven.
 
 use serde::{Deserialize, Serialize};
 
+use crate::pack_view::{Peukert, Stand};
 use crate::result::Moment;
 
 /// All of it, where the data allow.
@@ -25,6 +27,19 @@ pub struct Further {
     /// The capacity at the reference temperature, lead-acid.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub at_reference: Option<AtReference>,
+    /// An inverter, where a second meter measures its other side.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub inverter: Option<InverterLoss>,
+    /// dQ/dV of the main discharge.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub incremental: Option<Incremental>,
+    /// Of this session and the pack's before it: how much less the pack gives
+    /// at a higher rate.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub peukert: Option<Peukert>,
+    /// What a stand since the pack's session before cost.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub self_discharge: Option<Stand>,
 }
 
 /// A step of the load with the resistances that were read after it.
@@ -106,4 +121,49 @@ pub struct AtReference {
     pub reference_celsius: f64,
     /// How, or why not.
     pub says: String,
+}
+
+/// `power taken = idle + slope · power given`; uncertainties expanded, k = 2.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct InverterLoss {
+    /// Power taken with no load, W.
+    pub idle_watt: f64,
+    /// Its expanded uncertainty; `None` where the accuracy is not stated.
+    pub idle_expanded_watt: Option<f64>,
+    /// Power taken for each further watt given.
+    pub slope: f64,
+    /// Its expanded uncertainty.
+    pub slope_expanded: Option<f64>,
+    /// Pairs of readings it rests on.
+    pub pairs: u64,
+    /// Lowest, mean and highest power given, W.
+    pub given_watt: [f64; 3],
+    /// Power given over power taken at the mean.
+    pub efficiency: f64,
+    /// What keeps it from being proven.
+    pub doubts: Vec<String>,
+}
+
+/// The charge that flowed in each even step of voltage, over the step.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Incremental {
+    /// Width of a step, V.
+    pub step_volt: f64,
+    /// Its peaks, the highest first.
+    pub peaks: Vec<CurvePeak>,
+    /// The smoothed curve: volt and Ah/V, the lowest voltage first.
+    pub curve: Vec<[f64; 2]>,
+    /// What keeps it from being proven.
+    pub doubts: Vec<String>,
+}
+
+/// A peak of dQ/dV.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CurvePeak {
+    /// V.
+    pub volt: f64,
+    /// Its expanded uncertainty (k = 2); `None` where the accuracy is not stated.
+    pub expanded_volt: Option<f64>,
+    /// Ah/V.
+    pub ah_per_volt: f64,
 }

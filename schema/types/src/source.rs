@@ -26,6 +26,8 @@ pub struct Instrument {
     pub reading: Option<ReadingKind>,
     /// Over how long a reading is averaged, in seconds.
     pub averaging_second: Option<f64>,
+    /// What it measures; the pack if missing.
+    pub measures: Option<Measures>,
     /// Stated accuracy per channel name.
     pub accuracy: BTreeMap<String, Accuracy>,
 }
@@ -50,6 +52,16 @@ pub enum VoltageSensedAt {
     Sensor,
     /// At the load.
     Load,
+}
+
+/// What an instrument measures.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Measures {
+    /// The pack, or its load.
+    Pack,
+    /// What an inverter on the pack gives: not the pack's current or voltage.
+    InverterOutput,
 }
 
 /// What one reading stands for.

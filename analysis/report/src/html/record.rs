@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use ampledger_types::result::{RuleUsed, SessionReport};
-use ampledger_types::source::{Accuracy, PoweredBy, ReadingKind, VoltageSensedAt};
+use ampledger_types::source::{Accuracy, Measures, PoweredBy, ReadingKind, VoltageSensedAt};
 use ampledger_types::{DecodeSet, Instrument, Pack, Unit};
 
 use super::markup::Html;
@@ -108,6 +108,10 @@ fn described(out: &mut Html, instrument: &Instrument) {
         (ReadingKind::Average, None) => "an average".to_owned(),
         (ReadingKind::PointSample, _) => "a point sample".to_owned(),
     });
+    let measured = instrument.measures.map(|what| match what {
+        Measures::Pack => "the pack, or its load",
+        Measures::InverterOutput => "what an inverter gives",
+    });
     terms(
         out,
         &[
@@ -118,6 +122,7 @@ fn described(out: &mut Html, instrument: &Instrument) {
             ("Voltage read at", sensed.map(str::to_owned)),
             ("Drawn ahead of it", instrument.draws_ahead_of_sensor.clone()),
             ("A reading is", reading),
+            ("It measures", measured.map(str::to_owned)),
         ],
     );
     let stated: Vec<(&str, Option<String>)> = instrument

@@ -1,13 +1,17 @@
 //! What a session shows beside its capacity, a sentence each.
 
 use ampledger_types::Unit;
-use ampledger_types::further::{Efficiency, Further, ResistanceStep, ShortCircuit};
+use ampledger_types::further::{
+    CurvePeak, Efficiency, Further, Incremental, InverterLoss, ResistanceStep, ShortCircuit,
+};
 use ampledger_types::pack_view::{Peukert, Stand};
 
 use crate::{dates, numbers};
 
 /// Steps of the load that are told; all are in the JSON.
 const STEPS: usize = 3;
+/// Peaks of dQ/dV that are told.
+const PEAKS: usize = 3;
 
 /// Everything there is, a sentence each.
 pub fn further(further: &Further) -> Vec<String> {
@@ -34,7 +38,53 @@ pub fn further(further: &Further) -> Vec<String> {
         ),
         None => format!("No capacity at its reference temperature: {}.", at.says),
     }));
+    said.extend(further.inverter.as_ref().map(inverter));
+    said.extend(further.incremental.as_ref().map(incremental));
+    said.extend(further.peukert.as_ref().map(peukert));
+    said.extend(further.self_discharge.as_ref().map(stand));
     said
+}
+
+/// `Inverter: 8.6 ± 1.2 W idle and 1.071 ± 0.012 W for each watt given …`
+fn inverter(found: &InverterLoss) -> String {
+    let idle = match found.idle_expanded_watt {
+        Some(u) => numbers::uncertain(found.idle_watt, u, Unit::Watt),
+        None => format!("{} W", numbers::plain_to(found.idle_watt, 3)),
+    };
+    let slope = match found.slope_expanded {
+        Some(u) => numbers::uncertain(found.slope, u, Unit::Watt),
+        None => format!("{} W", numbers::plain_to(found.slope, 4)),
+    };
+    let [low, mean, high] = found.given_watt.map(|watt| numbers::plain_to(watt, 3));
+    format!(
+        "Inverter: it takes {idle} idle and {slope} for each watt that it gives; {} at {mean} W. \
+         From {} pairs of readings between {low} and {high} W.{}",
+        numbers::percent(found.efficiency),
+        found.pairs,
+        provisional(&found.doubts)
+    )
+}
+
+/// `Incremental capacity: peaks at 26.30 ± 0.03 V (312 Ah/V), …`
+fn incremental(found: &Incremental) -> String {
+    let peak = |peak: &CurvePeak| {
+        let volt = match peak.expanded_volt {
+            Some(u) => numbers::uncertain(peak.volt, u, Unit::Volt),
+            None => numbers::value(peak.volt, Unit::Volt),
+        };
+        format!("{volt} ({} Ah/V)", numbers::plain_to(peak.ah_per_volt, 3))
+    };
+    let peaks: Vec<String> = found.peaks.iter().take(PEAKS).map(peak).collect();
+    let more = match found.peaks.len().saturating_sub(PEAKS) {
+        0 => String::new(),
+        n => format!(" and {n} lower"),
+    };
+    let s = if found.peaks.len() == 1 { "" } else { "s" };
+    format!(
+        "Incremental capacity dQ/dV: peak{s} at {}{more}.{}",
+        peaks.join(", "),
+        provisional(&found.doubts)
+    )
 }
 
 /// `Resistance 20.1 ± 0.4 mΩ 1 s, … after the step from 0.0 A to −12.0 A at 2:10:58.`
@@ -153,7 +203,7 @@ mod tests {
                 doubts: vec!["the ends are not alike".to_owned()],
             }),
             standby: Some(Standby { ampere: 0.455, watt: None, hour: 20.0, ah: 9.1, wh: None }),
-            at_reference: None,
+            ..Further::default()
         };
         let said = further(&of);
         assert_eq!(
@@ -170,5 +220,42 @@ mod tests {
         );
         assert_eq!(said[6], "Standby draw: 9.10 Ah in 20 h, 0.455 A mean.");
         assert!(further(&Further::default()).is_empty());
+    }
+
+    #[test]
+    fn an_inverter_and_the_peaks_of_a_curve_have_theirs() {
+        let of = Further {
+            inverter: Some(InverterLoss {
+                idle_watt: 8.6,
+                idle_expanded_watt: Some(1.2),
+                slope: 1.071,
+                slope_expanded: Some(0.012),
+                pairs: 412,
+                given_watt: [300.0, 640.0, 1000.0],
+                efficiency: 0.922,
+                doubts: Vec::new(),
+            }),
+            incremental: Some(Incremental {
+                step_volt: 0.04,
+                peaks: vec![
+                    CurvePeak { volt: 26.3, expanded_volt: Some(0.03), ah_per_volt: 312.4 },
+                    CurvePeak { volt: 25.9, expanded_volt: None, ah_per_volt: 80.0 },
+                ],
+                curve: Vec::new(),
+                doubts: vec!["12.1 A is above 3.0 A: peaks are moved and blunted".to_owned()],
+            }),
+            ..Further::default()
+        };
+        let said = further(&of);
+        assert_eq!(
+            said[0],
+            "Inverter: it takes 8.6 ± 1.2 W idle and 1.071 ± 0.012 W for each watt that it gives; \
+             92.2 % at 640 W. From 412 pairs of readings between 300 and 1000 W."
+        );
+        assert_eq!(
+            said[1],
+            "Incremental capacity dQ/dV: peaks at 26.30 ± 0.03 V (312 Ah/V), 25.9 V (80.0 Ah/V). \
+             Provisional: 12.1 A is above 3.0 A: peaks are moved and blunted."
+        );
     }
 }
