@@ -12,6 +12,9 @@ use serde_json::Value;
 use crate::peers::{Cable, Manners, Scpi, Sensor, line};
 use crate::util::{Bench, Daemon, record, sources};
 
+/// Changes the last byte of a chunk of frames.
+const SPOIL: &str = "UPDATE frame_chunk SET frames = \
+                     CAST(substr(frames, 1, length(frames) - 1) || x'00' AS BLOB) WHERE id = ?1";
 const PACE: Duration = Duration::from_millis(5);
 
 /// The shunt as it is, printing a current ten times too high.
@@ -234,8 +237,8 @@ fn dense_file() -> String {
     text
 }
 
-#[test]
-fn a_replay_whose_lines_have_times_of_their_own_is_decoded_again_as_a_whole() {
+/// A session over the file, played, and in `right.toml` what puts it right.
+fn replayed() -> (Bench, Daemon) {
     let wrong = sources::replay("bench-shunt", "old-run.csv", "");
     let bench = Bench::new(&wrong);
     bench.write("old-run.csv", dense_file().as_bytes());
@@ -244,14 +247,17 @@ fn a_replay_whose_lines_have_times_of_their_own_is_decoded_again_as_a_whole() {
     daemon.until_recorded(daemon.status().store.newest);
     bench.ampledger("start --pack GAL-07 --source bench-shunt").good();
     bench.ampledger("stop").good();
-    assert!(bench.ampledger("sessions").good().out().contains("5 min"));
-    let (before, scale) = (show(&bench), "fields.current_A.quantity = \"current_ampere\"\n");
-    let right = wrong.replace(
-        "[sources.bench-shunt.replay]",
-        &format!("{scale}fields.current_A.scale = 0.1\n[sources.bench-shunt.replay]"),
-    );
-    bench.write("right.toml", right.as_bytes());
+    let scale = "fields.current_A.quantity = \"current_ampere\"\nfields.current_A.scale = 0.1\n";
+    let replay = "[sources.bench-shunt.replay]";
+    bench.write("right.toml", wrong.replace(replay, &format!("{scale}{replay}")).as_bytes());
+    (bench, daemon)
+}
 
+#[test]
+fn a_replay_whose_lines_have_times_of_their_own_is_decoded_again_as_a_whole() {
+    let (bench, _daemon) = replayed();
+    assert!(bench.ampledger("sessions").good().out().contains("5 min"));
+    let before = show(&bench);
     let told = bench.ampledger("redecode 1 --with right.toml --apply --json").json();
     let current = change(&told, "current_ampere");
     assert_eq!(current["before"]["count"], 3000, "{current:#}");
@@ -267,6 +273,21 @@ fn a_replay_whose_lines_have_times_of_their_own_is_decoded_again_as_a_whole() {
 }
 
 #[test]
+fn what_the_damaged_end_of_a_replay_gave_stays() {
+    let (bench, _daemon) = replayed();
+    let reader = Reader::open(&bench.store()).expect("the store");
+    let last = reader.chunks("bench-shunt").expect("the frame log").pop().expect("a chunk");
+    let db = rusqlite::Connection::open(bench.store()).expect("the store");
+    assert_eq!(db.execute(SPOIL, [last.id]).expect("a chunk"), 1);
+    drop(db);
+    let told = bench.ampledger("redecode 1 --with right.toml --json").json();
+    let source = &told["sources"][0];
+    let (anew, left) = (source["samples"][1].as_u64(), source["samples_left"].as_u64());
+    let (anew, left) = anew.zip(left).expect("two counts");
+    assert!(anew > 0 && left > 0 && anew + left == 3000, "{source:#}");
+}
+
+#[test]
 fn damaged_frames_are_given_to_no_decoder_and_what_they_gave_stays() {
     let (bench, daemon) = recorded();
     let reader = Reader::open(&bench.store()).expect("the store");
@@ -274,9 +295,7 @@ fn damaged_frames_are_given_to_no_decoder_and_what_they_gave_stays() {
     let frames = |head: &&ampledger_store::ChunkHead| head.last_number - head.first_number;
     let middle = heads[1..].iter().max_by_key(frames).expect("a chunk");
     let db = rusqlite::Connection::open(bench.store()).expect("the store");
-    let spoil = "UPDATE frame_chunk SET frames = \
-                 CAST(substr(frames, 1, length(frames) - 1) || x'00' AS BLOB) WHERE id = ?1";
-    assert_eq!(db.execute(spoil, [middle.id]).expect("a chunk"), 1);
+    assert_eq!(db.execute(SPOIL, [middle.id]).expect("a chunk"), 1);
     drop(db);
     bench.write("right.toml", right().as_bytes());
     bench.ampledger("redecode 1 --with right.toml --apply").good();

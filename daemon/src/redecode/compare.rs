@@ -46,10 +46,10 @@ pub fn compare(
         piece.samples = after.samples - counted;
         // Where nothing can be read any more, what was read stays.
         if piece.samples > 0 {
-            let at = |t_us| Bound { run: piece.stretch.run, t_us };
             if piece.chunks.iter().any(|head| head.is_replayed) {
                 reach.draw_in(&mut piece.stretch);
             }
+            let at = |t_us| Bound { run: piece.stretch.run, t_us };
             let (from, to) = (at(piece.stretch.from_t_us), at(piece.stretch.to_t_us));
             each(reader, &range(source, from, Some(to)), |sample| before.note(sample))?;
         }
@@ -91,7 +91,8 @@ impl Reach {
         self.0 = Some((from.min(t_us), to.max(t_us)));
     }
 
-    /// Bounds to a stretch that had none, so that they say something.
+    /// To what was read anew: where frames at an end of it are missing, what
+    /// they gave stays.
     fn draw_in(&self, stretch: &mut Stretch) {
         if let Some((from, to)) = self.0 {
             stretch.from_t_us = stretch.from_t_us.max(from);

@@ -94,7 +94,7 @@ fn the_peaks_of_incremental_capacity_are_listed_with_the_voltages_uncertainty() 
 /// The session's report as issued at its end.
 fn issued(bench: &mut Bench, session: i64) -> ampledger_types::result::SessionReport {
     let report = bench.report(session);
-    bench.store.save_report(session, 1, &report).unwrap();
+    bench.store.save_report(session, 1, &report, &[]).unwrap();
     report
 }
 
