@@ -29,6 +29,12 @@ pub struct MeterFields {
     /// Limit of the voltage's offset, V
     #[arg(long, value_name = "V", value_parser = not_negative)]
     pub voltage_offset: Option<f64>,
+    /// How far the current's gain moves with temperature, ppm/K
+    #[arg(long, value_name = "PPM", value_parser = not_negative)]
+    pub current_ppm: Option<f64>,
+    /// Temperature at which the current was calibrated, °C
+    #[arg(long, value_name = "CELSIUS", allow_negative_numbers = true)]
+    pub calibrated_at: Option<f64>,
     /// Smallest step of the voltage, V
     #[arg(long, value_name = "V", value_parser = positive)]
     pub voltage_resolution: Option<f64>,
@@ -101,6 +107,12 @@ impl MeterFields {
         if let Some(range) = self.current_range {
             accuracy(&mut meter, Quantity::Current).range = Some(range);
         }
+        if let Some(ppm) = self.current_ppm {
+            accuracy(&mut meter, Quantity::Current).temperature_ppm_per_kelvin = Some(ppm);
+        }
+        if let Some(celsius) = self.calibrated_at {
+            accuracy(&mut meter, Quantity::Current).calibrated_celsius = Some(celsius);
+        }
         replace(&mut meter.powered_by, self.powered_by.map(PoweredBy::from));
         replace(&mut meter.voltage_sensed_at, self.sensed_at.map(VoltageSensedAt::from));
         replace(&mut meter.draws_ahead_of_sensor, self.ahead.clone());
@@ -169,11 +181,13 @@ mod tests {
             current_gain: Some(0.25),
             calibrated: Some("2026-01-14".to_owned()),
             ahead: Some("nothing".to_owned()),
+            current_ppm: Some(20.0),
             ..MeterFields::default()
         };
         let meter = said.apply(file);
         let current = &meter.accuracy["current_ampere"];
         assert_eq!((current.gain_percent, current.offset), (Some(0.25), Some(0.05)));
+        assert_eq!(current.temperature_ppm_per_kelvin, Some(20.0));
         assert_eq!(meter.accuracy["voltage_volt"].calibrated.as_deref(), Some("2026-01-14"));
         assert_eq!(meter.draws_ahead_of_sensor.as_deref(), Some("nothing"));
         assert_eq!(meter.model.as_deref(), Some("shunt board"));

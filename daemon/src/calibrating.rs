@@ -8,7 +8,7 @@ use ampledger_methods::calibration::{Correction, Point as Known};
 use ampledger_methods::offset::{Found, Lead, Zero as Measured, judge};
 use ampledger_store::{Range, Reader};
 use ampledger_types::calibration::{Calibrated, Calibration, Change, Line, Point, Zero};
-use ampledger_types::{Bound, Marker, MarkerKind, Quantity, Session};
+use ampledger_types::{Bound, Marker, MarkerKind, Quantity, Sample, Session};
 
 use crate::api::{ApiError, Daemon};
 
@@ -29,6 +29,31 @@ pub async fn readings(
         Calibrated::Current => Quantity::Current,
         Calibrated::Voltage => Quantity::Voltage,
     };
+    read(daemon, source, from, move |sample| sample.value(quantity)).await
+}
+
+/// Mean temperature near a source's meter from a moment on, °C: of the air, or
+/// of any probe that it has, but not of the pack.
+pub async fn celsius(daemon: &Daemon, source: &str, from: Bound) -> Result<Option<f64>, ApiError> {
+    let read = read(daemon, source, from, |sample| {
+        let of_probe = || {
+            let mut channels = sample.group.channels.iter().zip(&sample.values);
+            let probe = channels.find(|(c, _)| matches!(c.quantity, Quantity::Temperature(_)));
+            probe.map(|(_, value)| *value).filter(|value| value.is_finite())
+        };
+        sample.value(Quantity::AmbientTemperature).or_else(of_probe)
+    });
+    let values = read.await?;
+    let sum: f64 = values.iter().map(|(_, celsius)| celsius).sum();
+    Ok((!values.is_empty()).then(|| sum / values.len() as f64))
+}
+
+async fn read(
+    daemon: &Daemon,
+    source: &str,
+    from: Bound,
+    of: impl Fn(&Sample) -> Option<f64> + Send + 'static,
+) -> Result<Readings, ApiError> {
     let end = Bound { run: from.run, t_us: i64::MAX };
     let range = Range { sources: vec![source.to_owned()], from, to: Some(end), up_to: None };
     // The newest readings must be on disk.
@@ -36,8 +61,7 @@ pub async fn readings(
     let read = daemon.read(move |reader| {
         let mut readings = Readings::new();
         reader.samples(&range, |stored| {
-            let value = stored.sample.value(quantity);
-            readings.extend(value.map(|value| (stored.sample.t_us, value)));
+            readings.extend(of(&stored.sample).map(|value| (stored.sample.t_us, value)));
             ControlFlow::Continue(())
         })?;
         Ok(readings)
@@ -49,7 +73,7 @@ pub async fn readings(
 pub async fn zero(
     daemon: &Daemon,
     source: &str,
-    readings: &Readings,
+    (readings, celsius): (&Readings, Option<f64>),
     lead: Lead,
 ) -> Result<(Found, Option<Zero>), ApiError> {
     let (run, name) = (daemon.intake.run, source.to_owned());
@@ -63,7 +87,9 @@ pub async fn zero(
     };
     let found = judge(readings, lead, &setting);
     let zero = match &found {
-        Found::Offset(zero) | Found::Draw(zero) | Found::DeadBand(zero) => Some(kept(zero)),
+        Found::Offset(zero) | Found::Draw(zero) | Found::DeadBand(zero) => {
+            Some(Zero { celsius, ..kept(zero) })
+        }
         Found::Refused(_) => None,
     };
     Ok((found, zero))
@@ -77,6 +103,7 @@ fn kept(zero: &Measured) -> Zero {
         count: zero.count,
         second: zero.second,
         drift_ampere: zero.drift_ampere,
+        celsius: None,
     }
 }
 

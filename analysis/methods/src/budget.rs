@@ -208,7 +208,11 @@ fn current_terms(
         terms.push(Term::new("resolution of the current", half_width, Shape::Rectangular, says));
     }
     if let Some((ppm, rise)) = setting.shunt_ppm_per_kelvin.zip(setting.shunt_rise_kelvin) {
-        let says = format!("{ppm} ppm/K, up to {rise} K from its calibration");
+        let taken = match setting.shunt_rise_is_assumed {
+            true => "; that is taken, its temperature is not recorded",
+            false => "",
+        };
+        let says = format!("{ppm} ppm/K, up to {rise:.0} K from its calibration{taken}");
         let half_width = value * ppm * 1e-6 * rise;
         terms.push(Term::new("temperature of the shunt", half_width, Shape::Rectangular, says));
     }

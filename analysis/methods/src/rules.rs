@@ -44,6 +44,8 @@ pub struct Setting {
     pub far_gain_percent: Option<f64>,
     /// Limit of its offset, W.
     pub far_offset_watt: Option<f64>,
+    /// Nobody knows that distance: the rule's is taken.
+    pub shunt_rise_is_assumed: bool,
     /// What is left of the current's offset once a zero is applied.
     pub zero_left: Option<ZeroLeft>,
     /// Whether the meter's readings are averages; `None` where not stated.
@@ -167,6 +169,7 @@ rules! {
     proven_gap_second = 10.0, "s", "Nothing is proven over a longer gap.";
     proven_gap_percent = 0.2, "%", "Nothing is proven where all gaps at the highest current could be more than this of it.";
     proven_ripple_percent = 5.0, "%", "Readings that scatter by more than this need a stated averaging.";
+    shunt_unknown_rise_kelvin = 20.0, "K", "Where the meter's temperature is not recorded, it is taken to be up to this far from that of its calibration.";
     zero_settle_second = 60.0, "s", "Before an offset is taken the lead is disconnected for this.";
     zero_least_second = 60.0, "s", "An offset is taken over at least this.";
     zero_least_samples = 60.0, "", "An offset is taken over at least this many readings.";

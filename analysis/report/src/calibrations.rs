@@ -153,6 +153,7 @@ mod tests {
             count: 60,
             second: 60.0,
             drift_ampere: 0.0,
+            celsius: None,
         })
     }
 

@@ -9,7 +9,7 @@ use ampledger_types::result::{
     Anomaly, AnomalyKind, DatedMarker, Gap, Phase, Results, RuleUsed, SessionHead, SessionReport,
     Stretch, Warmth,
 };
-use ampledger_types::{Instrument, Marker, MarkerKind, Seq};
+use ampledger_types::{Instrument, Marker, MarkerKind, Quantity, Seq};
 
 use crate::calibrations::Calibrations;
 use crate::feed::{Odd, Seen};
@@ -17,12 +17,12 @@ use crate::figures::{Basis, results};
 use crate::further::further;
 use crate::pack_view;
 use crate::sentences;
-use crate::setting::judging;
+use crate::setting::{judging, stated};
 use crate::subject::{Subject, View};
 use crate::timeline::Timeline;
 use crate::verdict::{self, verdict};
 use crate::warmth::Temperatures;
-use crate::zeroing::{put, told};
+use crate::zeroing::{Read, heat, put, told};
 
 /// What a report is made from.
 #[derive(Clone, Copy, Debug)]
@@ -103,8 +103,17 @@ fn head(input: &ReportInput) -> SessionHead {
 fn basis<'a>(input: &'a ReportInput, phases: &'a [Phase], clock_rate: f64) -> Basis<'a> {
     let mut setting = judging(input.subject, input.seen);
     let main = input.analysis.main_discharge.and_then(|main| input.analysis.phases.get(main));
-    let source = input.seen.current.as_ref().map_or("", |(source, _)| source);
-    let corrected = put(&mut setting, input.calibrations, main, (source, input.timeline));
+    let source = |seen: &Option<(String, String)>| seen.as_ref().map(|(source, _)| source.clone());
+    let (current, voltage) = (source(&input.seen.current), source(&input.seen.voltage));
+    let read = Read {
+        sources: [current.as_deref().unwrap_or(""), voltage.as_deref().unwrap_or("")],
+        timeline: input.timeline,
+        celsius: main.and_then(|main| input.warmth.near_meter(main.start_us, main.end_us)),
+    };
+    let corrected = put(&mut setting, input.calibrations, main, &read);
+    if let Some(stated) = stated(input.subject, &input.seen.current, Quantity::Current) {
+        heat(&mut setting, stated, read.celsius);
+    }
     Basis {
         analysis: input.analysis,
         phases,

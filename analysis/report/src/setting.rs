@@ -1,10 +1,11 @@
 //! What the methods must know beforehand, from pack, session and instruments.
 
 use ampledger_methods::{Rules, Setting};
-use ampledger_types::calibration::Change;
-use ampledger_types::source::{PoweredBy, ReadingKind};
+use ampledger_types::calibration::{Calibrated, Change};
+use ampledger_types::source::{Accuracy, PoweredBy, ReadingKind};
 use ampledger_types::{Calibration, Instrument, Pack, Quantity, Session};
 
+use crate::calibrations::correction;
 use crate::feed::Seen;
 use crate::placing::measures_far_side;
 use crate::subject::Subject;
@@ -14,6 +15,7 @@ pub fn setting(subject: &Subject) -> Setting {
     let pack = subject.pack.as_ref();
     let is_near = |meter: &&Instrument| !measures_far_side(meter);
     let instruments = || subject.instruments.values().filter(is_near);
+    let of_lines = gain_of_lines(&subject.calibrations);
     Setting {
         rated_ah: rated_ah(pack),
         cutoff_voltage_volt: cutoff_volt(&subject.session, pack),
@@ -27,8 +29,10 @@ pub fn setting(subject: &Subject) -> Setting {
             .or_else(|| offset_of_zeros(&subject.calibrations)),
         current_gain_percent: coarsest(instruments(), Quantity::Current, |a| a.gain_percent),
         voltage_resolution: coarsest(instruments(), Quantity::Voltage, |a| a.resolution),
-        voltage_gain_percent: coarsest(instruments(), Quantity::Voltage, |a| a.gain_percent),
-        voltage_offset: coarsest(instruments(), Quantity::Voltage, |a| a.offset),
+        voltage_gain_percent: coarsest(instruments(), Quantity::Voltage, |a| a.gain_percent)
+            .or(of_lines),
+        voltage_offset: coarsest(instruments(), Quantity::Voltage, |a| a.offset)
+            .or(of_lines.map(|_| 0.0)),
         charge_voltage_volt: pack.and_then(|p| p.charge_voltage_volt),
         powered_by_pack: instruments().any(|i| i.powered_by == Some(PoweredBy::PackUnderTest)),
         is_custody_confirmed: is_custody_confirmed(&subject.session),
@@ -63,6 +67,19 @@ fn offset_of_zeros(records: &[Calibration]) -> Option<f64> {
     Some(2.0 * standard + (high - low) / 2.0)
 }
 
+/// How far the voltage may be off where the meter does not state it but it was
+/// calibrated, percent: at the upper end of what was calibrated.
+fn gain_of_lines(records: &[Calibration]) -> Option<f64> {
+    let percent = records.iter().filter_map(|record| match &record.change {
+        Change::Line(line) if record.channel == Calibrated::Voltage => {
+            let [_, high] = line.points;
+            Some(correction(line).gain_percent(high.raw)).filter(|p| p.is_finite())
+        }
+        _ => None,
+    });
+    percent.reduce(f64::max)
+}
+
 /// The tag by which a person says that the pack is the one that was charged,
 /// though it was out of sight.
 pub const SAME_PACK: &str = "same-pack";
@@ -75,11 +92,7 @@ pub fn is_custody_confirmed(session: &Session) -> bool {
 /// The same for judging what was found: accuracy and averaging are those of the
 /// channels that really gave current and voltage.
 pub(crate) fn judging(subject: &Subject, seen: &Seen) -> Setting {
-    let accuracy = |channel: &Option<(String, String)>, quantity: Quantity| {
-        let (source, name) = channel.as_ref()?;
-        let stated = &subject.instruments.get(source)?.accuracy;
-        stated.get(name).or_else(|| stated.get(&quantity.name()))
-    };
+    let accuracy = |channel, quantity| stated(subject, channel, quantity);
     let known = setting(subject);
     if seen.current.is_none() {
         return known;
@@ -103,6 +116,17 @@ pub(crate) fn judging(subject: &Subject, seen: &Seen) -> Setting {
         reading_is_average: reading.map(|kind| kind == ReadingKind::Average),
         ..known
     }
+}
+
+/// What is stated of the channel that gave a quantity.
+pub(crate) fn stated<'a>(
+    subject: &'a Subject,
+    channel: &Option<(String, String)>,
+    quantity: Quantity,
+) -> Option<&'a Accuracy> {
+    let (source, name) = channel.as_ref()?;
+    let stated = &subject.instruments.get(source)?.accuracy;
+    stated.get(name).or_else(|| stated.get(&quantity.name()))
 }
 
 /// The end voltage that holds for a session, V: its own, else the pack's, else

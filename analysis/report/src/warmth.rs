@@ -30,6 +30,13 @@ impl Temperatures {
         }
     }
 
+    /// Near the meter, between two moments of test time: the lowest and the
+    /// highest of the air, or of a probe that is not on the pack, °C.
+    pub(crate) fn near_meter(&self, from_us: i64, to_us: i64) -> Option<(f64, f64)> {
+        let probes = [Probe::Air, Probe::Other].into_iter();
+        probes.filter_map(|probe| self.probes.get(&probe)?.between(from_us, to_us)).next()
+    }
+
     /// Between two moments of test time, µs.
     pub(crate) fn between(&self, from_us: i64, to_us: i64, rules: &Rules) -> Vec<Warmth> {
         let known = self.probes.iter().filter_map(|(probe, record)| {

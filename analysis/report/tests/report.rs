@@ -11,6 +11,8 @@ mod bench;
 mod beside;
 #[path = "report/calibration.rs"]
 mod calibration;
+#[path = "report/calibration_terms.rs"]
+mod calibration_terms;
 #[path = "report/claims.rs"]
 mod claims;
 #[path = "report/export.rs"]

@@ -48,8 +48,9 @@ pub async fn zero(
     let now = now(&daemon);
     let from = Bound { t_us: now.t_us.saturating_sub((over * 1e6) as i64), ..now };
     let readings = calibrating::readings(&daemon, &source, Calibrated::Current, from).await?;
+    let celsius = calibrating::celsius(&daemon, &source, from).await?;
     let lead = if request.connected { Lead::Connected } else { Lead::Disconnected };
-    let (found, zero) = calibrating::zero(&daemon, &source, &readings, lead).await?;
+    let (found, zero) = calibrating::zero(&daemon, &source, (&readings, celsius), lead).await?;
     let said = zero.as_ref().map(sentences::measured).unwrap_or_default();
     let answer = |found: &str, says: String| CalibrationResponse {
         found: found.to_owned(),

@@ -88,6 +88,9 @@ pub struct Zero {
     pub second: f64,
     /// Change from the first to the last by the straight line, A.
     pub drift_ampere: f64,
+    /// Mean temperature near the meter meanwhile, °C, where it is recorded.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub celsius: Option<f64>,
 }
 
 /// A line through known values.

@@ -86,6 +86,10 @@ pub struct Accuracy {
     pub resolution: Option<f64>,
     /// Largest magnitude it can read, in the channel's unit.
     pub range: Option<f64>,
+    /// How far its gain moves with temperature (a shunt's resistance does), ppm/K.
+    pub temperature_ppm_per_kelvin: Option<f64>,
+    /// The temperature at which it was calibrated, °C.
+    pub calibrated_celsius: Option<f64>,
     /// Date of calibration, `YYYY-MM-DD`.
     pub calibrated: Option<String>,
     /// Number of the certificate.

@@ -147,6 +147,8 @@ fn stated(channel: &str, accuracy: &Accuracy) -> String {
         of("offset", accuracy.offset, symbol),
         of("resolution", accuracy.resolution, symbol),
         of("range", accuracy.range, symbol),
+        of("temperature", accuracy.temperature_ppm_per_kelvin, "ppm/K"),
+        of("calibrated at", accuracy.calibrated_celsius, "°C"),
         accuracy.calibrated.as_ref().map(|date| format!("calibrated {date}")),
         accuracy.certificate.as_ref().map(|number| format!("certificate {number}")),
     ];

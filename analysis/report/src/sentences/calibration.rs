@@ -38,13 +38,15 @@ pub fn calibration(record: &Calibration) -> String {
 
 /// `+0.013 A, u = 0.00012 A, 120 readings over 118 s, deviation 0.0013 A`
 pub fn measured(zero: &Zero) -> String {
+    let celsius = zero.celsius.map(|celsius| format!(", at {celsius:.0} °C"));
     format!(
-        "{}, u = {} A, {} readings over {}, deviation {} A",
+        "{}, u = {} A, {} readings over {}, deviation {} A{}",
         signed(zero.mean_ampere),
         numbers::plain_to(zero.standard_ampere, 2),
         zero.count,
         dates::duration(zero.second),
         numbers::plain_to(zero.deviation_ampere, 2),
+        celsius.unwrap_or_default(),
     )
 }
 
@@ -70,6 +72,7 @@ mod tests {
             count: 120,
             second: 118.0,
             drift_ampere: 0.0,
+            celsius: None,
         };
         assert_eq!(
             measured(&zero),

@@ -21,6 +21,7 @@ fn zero(mean_ampere: f64) -> Change {
         count: 100,
         second: 200.0,
         drift_ampere: 0.0,
+        celsius: None,
     })
 }
 

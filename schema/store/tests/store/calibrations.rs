@@ -21,6 +21,7 @@ fn zero(run: RunId, taken_us: i64, from_us: i64) -> Calibration {
             count: 120,
             second: 119.0,
             drift_ampere: -0.000_1,
+            celsius: None,
         }),
     }
 }
