@@ -5,8 +5,8 @@
 mod bench;
 
 use ampledger_methods::standing::{DoubtKind, Of, judge};
-use ampledger_methods::{Row, Setting, budget};
-use ampledger_types::result::Status;
+use ampledger_methods::{Row, SessionAnalysis, Setting, budget};
+use ampledger_types::result::{AnomalyKind, Status};
 use bench::main_discharge;
 use bench::proven::{
     LOAD, LOAD_ON, LOADED, Noise, analyse, doubts, judged, rows, stated, truth_ah,
@@ -19,10 +19,13 @@ fn naive_ah(rows: &[Row]) -> f64 {
     rows.windows(2).map(pair).sum()
 }
 
+fn looks_right(naive_ah: f64) {
+    assert!((naive_ah / truth_ah() - 1.0).abs() < 5e-3, "{naive_ah} Ah does not look right");
+}
+
 /// The naive figure looks right; ours is provisional and says why.
 fn refused(rows: &[Row], setting: &Setting, kind: DoubtKind, says: &str) {
-    let naive = naive_ah(rows);
-    assert!((naive / truth_ah() - 1.0).abs() < 5e-3, "{naive} Ah does not look right");
+    looks_right(naive_ah(rows));
     let judged = judged(rows, setting);
     assert_eq!(judged.status, Status::Provisional);
     assert!(doubts(&judged, kind, says), "{:?}", judged.doubts);
@@ -73,8 +76,33 @@ fn a_second_ammeter_that_disagrees_is_told() {
         let current_ampere = row.current_ampere.map(|i| i * 1.05);
         both.push(Row { current_ampere, voltage_volt: None, group: 1, source: 1, ..row });
     }
+    looks_right(naive_ah(&rows()));
     let judged = judged(&both, &stated());
+    assert_eq!(judged.status, Status::Provisional);
     assert!(doubts(&judged, DoubtKind::Wiring, "second one"), "{:?}", judged.doubts);
+}
+
+#[test]
+fn a_voltage_that_is_another_packs_is_told() {
+    let setting = Setting { cells_in_series: Some(6), ..stated() };
+    refused(&rows(), &setting, DoubtKind::Wiring, "does not fit the pack");
+}
+
+#[test]
+fn a_current_that_no_pack_carries_is_left_out_and_told() {
+    // One reading in mA among those in A.
+    let mut naive = rows();
+    naive.remove(LOAD_ON + 700);
+    looks_right(naive_ah(&naive));
+    let rows = spoiled(|n, row| {
+        if n == LOAD_ON + 700 {
+            row.current_ampere = Some(1000.0 * LOAD);
+        }
+    });
+    let judged = judged(&rows, &stated());
+    looks_right(judged.value.unwrap());
+    assert!(doubts(&judged, DoubtKind::Readings, "no pack of this rating carries"));
+    assert_eq!(judged.status, Status::Provisional);
 }
 
 #[test]
@@ -88,6 +116,21 @@ fn a_pack_that_may_have_been_swapped_is_not_proven_full() {
     let mut dark = self::rows();
     dark.drain(4000..4030);
     refused(&dark, &stated(), DoubtKind::Full, "could have been swapped");
+}
+
+#[test]
+fn an_instrument_that_was_changed_since_the_charge_proves_nothing() {
+    looks_right(naive_ah(&rows()));
+    let mut analysis = SessionAnalysis::new(stated());
+    for row in rows() {
+        if row.t_us == 4_000_000_000 {
+            analysis.other_instrument(row.t_us);
+        }
+        analysis.push(&row);
+    }
+    let judged = judge(&analysis.snapshot(None, true), Of::Charge, &stated());
+    assert_eq!(judged.status, Status::Provisional);
+    assert!(doubts(&judged, DoubtKind::Full, "another instrument"), "{:?}", judged.doubts);
 }
 
 #[test]
@@ -115,6 +158,7 @@ fn a_clipped_current_is_not_believed() {
 fn a_sign_the_wrong_way_round_is_told() {
     // The charge comes out as the discharge: it looks like a capacity.
     let rows = spoiled(|_, row| row.current_ampere = row.current_ampere.map(|i| -i));
+    assert!((naive_ah(&rows) / truth_ah() - 1.0).abs() < 0.03, "{}", naive_ah(&rows));
     let judged = judged(&rows, &stated());
     assert!(judged.value.unwrap() > 7.0);
     assert_eq!(judged.status, Status::Provisional);
@@ -131,6 +175,8 @@ fn a_run_after_a_rebound_adds_nothing_to_the_capacity() {
     let found = analyse(&all, &stated());
     let judged = judge(&found, Of::ChargeToCutoff, &stated());
     assert!((judged.value.unwrap() / truth_ah() - 1.0).abs() < 0.01);
+    let told = found.anomalies.iter().find(|a| a.kind == AnomalyKind::SecondRun).unwrap();
+    assert!(told.text.contains("that is not capacity"), "{}", told.text);
 }
 
 #[test]
@@ -142,6 +188,10 @@ fn a_dead_band_hides_a_draw_and_the_budget_has_a_term_for_it() {
     let budget = budget::charge(&main_discharge(&found).exposure, &setting);
     let unseen = budget.term("unseen draw").unwrap().half_width;
     assert!(unseen >= hidden, "{unseen} Ah for {hidden} Ah");
+    looks_right(naive_ah(&rows()));
+    // A meter of which nobody says how small a current it shows proves nothing.
+    let setting = Setting { current_offset: None, ..stated() };
+    refused(&rows(), &setting, DoubtKind::Accuracy, "offset is neither stated");
 }
 
 #[test]
@@ -175,6 +225,28 @@ fn a_gap_with_the_unknown_inside_is_not_proven() {
         many.drain(LOAD_ON + 300 + 300 * n..LOAD_ON + 305 + 300 * n);
     }
     refused(&many, &stated(), DoubtKind::Gaps, "gaps could make");
+}
+
+#[test]
+fn a_break_of_which_nobody_knows_the_length_is_not_proven() {
+    looks_right(naive_ah(&rows()));
+    let mut analysis = SessionAnalysis::new(stated());
+    for row in rows() {
+        if row.t_us == (LOAD_ON as i64 + 700) * 1_000_000 {
+            analysis.break_of_unknown_length();
+        }
+        analysis.push(&row);
+    }
+    let judged = judge(&analysis.snapshot(None, true), Of::Charge, &stated());
+    assert_eq!(judged.status, Status::Provisional);
+    assert!(doubts(&judged, DoubtKind::Break, "unknown length"), "{:?}", judged.doubts);
+}
+
+#[test]
+fn times_that_run_backwards_are_told() {
+    let mut rows = rows();
+    rows.swap(LOAD_ON + 700, LOAD_ON + 701);
+    refused(&rows, &stated(), DoubtKind::Readings, "a time before one already seen");
 }
 
 #[test]
@@ -263,4 +335,17 @@ fn a_counter_that_differs_by_more_than_the_uncertainty_is_told() {
     };
     // The stated accuracies come to 0.31 %.
     assert_eq!((differs(0.0), differs(0.0028), differs(0.0035)), (false, false, true));
+}
+
+#[test]
+fn every_guard_on_the_page_has_its_test_here() {
+    let page = include_str!("../../../docs/methods.md");
+    let table = page.split("| what looks right | guarded by |").nth(1).unwrap();
+    let rows: Vec<&str> = table.lines().skip(2).take_while(|line| line.starts_with('|')).collect();
+    assert!(rows.len() >= 14, "{rows:?}");
+    let tests = include_str!("guards.rs");
+    for row in rows {
+        let name = row.split('`').nth(1).unwrap();
+        assert!(tests.contains(&format!("fn {name}()")), "{name}");
+    }
 }
