@@ -3,12 +3,15 @@
 
 mod bluetooth;
 mod cable;
+mod clock;
 mod configuration;
+mod dark;
 mod disk;
 mod end;
 mod line;
 mod modbus;
 mod plugin;
+mod reader;
 mod reload;
 mod scpi;
 mod store;

@@ -170,6 +170,9 @@ pub async fn apply(
     new: Calibration,
     is_back: bool,
 ) -> Result<(Calibration, Vec<i64>), ApiError> {
+    let source = daemon.roster.find(&new.source);
+    let identity = source.and_then(|source| source.decode_set().identity.clone());
+    let new = Calibration { identity, ..new };
     let touched = touched(daemon, &new).await?;
     let ended: Vec<Session> =
         touched.iter().filter(|session| is_back && !session.is_open()).cloned().collect();
@@ -216,7 +219,8 @@ pub fn record(
     (change, back): (Change, Option<Bound>),
 ) -> Calibration {
     let from = back.map_or(first, |back| back.min(first));
-    Calibration { id: 0, source: source.to_owned(), channel, taken: last, from, change }
+    let source = source.to_owned();
+    Calibration { id: 0, source, channel, taken: last, from, change, identity: None }
 }
 
 #[cfg(test)]

@@ -8,7 +8,7 @@ use std::sync::atomic::AtomicBool;
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use ampledger_store::{NewRun, OpenError, Store, StoreError};
+use ampledger_store::{NewRun, OpenError, Store, StoreError, beside_newer};
 use ampledger_types::{ClockObservation, MarkerKind};
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc;
@@ -97,7 +97,7 @@ async fn serve(config: Config, origin: Origin, clock_rate: f64) -> Result<(), Se
     tasks.spawn_local(reload::keep(daemon.clone(), loaded, asked, stop.clone()));
     tasks.close();
     tracing::info!(
-        store = %config.store.path.display(),
+        store = %daemon.store_path.display(),
         socket = %config.api.socket.display(),
         sources = daemon.roster.all().len(),
         "recording"
@@ -128,7 +128,7 @@ struct Parts {
 }
 
 async fn assemble(config: &Config, clock_rate: f64) -> Result<Parts, ServiceError> {
-    let (mut store, aside) = Store::open_or_set_aside(&config.store.path)?;
+    let (mut store, alarm) = open(&config.store.path)?;
     let clock = Arc::new(make_clock(&store, clock_rate)?);
     let run = store.begin_run(&NewRun {
         boot_id: clock.boot_id().to_owned(),
@@ -140,14 +140,16 @@ async fn assemble(config: &Config, clock_rate: f64) -> Result<Parts, ServiceErro
     let (store_uuid, newest) = (store.uuid().to_owned(), store.recorded_up_to());
     let instruments = config.sources.iter().map(|(n, s)| (n.clone(), s.instrument.clone()));
     store.put_instruments(run.id, &instruments.collect())?;
-    let keeper = Arc::new(Keeper::new(config.store.path.clone()));
+    let store_path = absolute(store.path());
+    let keeper = Arc::new(Keeper::new(store_path.clone()));
     let (recorder, recorder_thread) =
         Recorder::start(store, config.store.frame_log_mebibyte << 20)?;
     recorder.observation(clock.boot_id(), clock.observation(false));
     let intake = Arc::new(Intake::new(clock, recorder, keeper, run.id, newest));
     intake.keeper.add_run(&run);
-    if let Some(aside) = aside {
-        tell_of_damage(&intake, &aside);
+    if let Some(alarm) = &alarm {
+        tracing::error!("{alarm}");
+        intake.mark(MarkerKind::Note, None, alarm.clone());
     }
     intake.keeper.resume(&intake).await;
     let (tasks, stop) = (TaskTracker::new(), CancellationToken::new());
@@ -160,27 +162,41 @@ async fn assemble(config: &Config, clock_rate: f64) -> Result<Parts, ServiceErro
         roster,
         reload,
         limits: Limits::new(tasks.clone(), stop.clone()),
-        store_path: absolute(&config.store.path),
+        store_path,
         store_uuid,
+        store_alarm: alarm,
         synchronised: AtomicBool::new(false),
         intake,
     };
     Ok(Parts { daemon: Arc::new(daemon), recorder_thread, tasks, stop, asked })
 }
 
-/// Recording goes on in a new store; what the old one holds is for a person.
-fn tell_of_damage(intake: &Intake, aside: &Path) {
-    let aside = aside.display();
-    let text = format!(
-        "the store was damaged and set aside as {aside}; packs and open sessions were taken over; \
-         save what it holds with `ampledger salvage {aside} NEW`"
-    );
-    tracing::error!("{text}");
-    intake.mark(MarkerKind::Note, None, text);
+/// Opens the store. Recording goes on whatever is there: what a damaged one
+/// holds, or one of a newer program, is for a person, who is told.
+fn open(path: &Path) -> Result<(Store, Option<String>), OpenError> {
+    match Store::open_or_set_aside(path) {
+        Ok((store, aside)) => Ok((store, aside.map(|aside| damaged(&aside)))),
+        Err(newer @ OpenError::Newer { known, .. }) => {
+            let beside = beside_newer(path, known);
+            let (store, aside) = Store::open_or_set_aside(&beside)?;
+            let text = format!("{newer}; until then {} is recorded into", beside.display());
+            let damaged = aside.map(|aside| format!("; {}", damaged(&aside)));
+            Ok((store, Some(text + &damaged.unwrap_or_default())))
+        }
+        Err(other) => Err(other),
+    }
 }
 
-fn absolute(path: &PathBuf) -> PathBuf {
-    std::path::absolute(path).unwrap_or_else(|_| path.clone())
+fn damaged(aside: &Path) -> String {
+    let aside = aside.display();
+    format!(
+        "the store was damaged and set aside as {aside}; packs and open sessions were taken over; \
+         save what it holds with `ampledger salvage {aside} NEW`"
+    )
+}
+
+fn absolute(path: &Path) -> PathBuf {
+    std::path::absolute(path).unwrap_or_else(|_| path.to_owned())
 }
 
 /// A scaled clock goes on from where its first run on this boot began, so

@@ -1,10 +1,11 @@
-/* A disk that is slow or fails, seen by one program: loaded before the C library
+/* A disk that is slow, full or fails, seen by one program: loaded before the C library
  * (LD_PRELOAD), it stands between the program and its writes to files whose path
  * holds BAD_DISK_PATH.
  *
  *   BAD_DISK_SYNC_MS   each sync takes so many milliseconds longer; -1: it does nothing
  *   BAD_DISK_ONE_IN    one write or sync in so many fails with EIO, which ones is random
  *   BAD_DISK_SEED      other ones
+ *   BAD_DISK_FULL      while this file is there no write finds room (ENOSPC)
  */
 #define _GNU_SOURCE
 #include <dlfcn.h>
@@ -31,6 +32,12 @@ static int is_meant(int fd)
         return 0;
     path[length] = 0;
     return strstr(path, part) && !strstr(path, ".lock");
+}
+
+static int is_full(void)
+{
+    const char *mark = getenv("BAD_DISK_FULL");
+    return mark && access(mark, F_OK) == 0;
 }
 
 static int fails(void)
@@ -70,8 +77,8 @@ ssize_t write(int fd, const void *bytes, size_t count)
     static ssize_t (*real)(int, const void *, size_t);
     if (!real)
         real = (ssize_t (*)(int, const void *, size_t))dlsym(RTLD_NEXT, "write");
-    if (is_meant(fd) && fails()) {
-        errno = EIO;
+    if (is_meant(fd) && (is_full() || fails())) {
+        errno = is_full() ? ENOSPC : EIO;
         return -1;
     }
     return real(fd, bytes, count);
@@ -81,8 +88,8 @@ static ssize_t bad_pwrite(int fd, const void *bytes, size_t count, off_t at, con
 {
     ssize_t (*real)(int, const void *, size_t, off_t) =
         (ssize_t (*)(int, const void *, size_t, off_t))dlsym(RTLD_NEXT, name);
-    if (is_meant(fd) && fails()) {
-        errno = EIO;
+    if (is_meant(fd) && (is_full() || fails())) {
+        errno = is_full() ? ENOSPC : EIO;
         return -1;
     }
     return real(fd, bytes, count, at);

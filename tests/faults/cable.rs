@@ -88,6 +88,9 @@ fn a_source_that_falls_silent_is_called_quiet_then_dark() {
     daemon.until("dark", "bench-shunt", |s| s.state == SourceState::Dark);
     let dark = daemon.source("bench-shunt");
     assert!(dark.since_unix_time_second.is_some(), "{dark:?}");
+    let listed = bench.ampledger("sources");
+    assert!(listed.out().contains("bench-shunt is dark since"), "{}", listed.out());
+    assert!(listed.out().contains("26.4"), "the last value is kept: {}", listed.out());
     cable.send(line(26.4, -12.1).as_bytes());
     daemon.until("live again", "bench-shunt", |s| s.state == SourceState::Live);
 }

@@ -10,6 +10,7 @@ use ampledger_store::{Range, Reader};
 
 use crate::peers::{Cable, Sensor, line};
 use crate::util::{Bench, Daemon, binary, root, rounds, skip, sources, until};
+use crate::yard::Yard;
 
 /// The library that makes the disk bad; `None` without a C compiler.
 fn bad_disk(folder: &Path) -> Option<PathBuf> {
@@ -120,6 +121,38 @@ fn a_slow_disk_delays_what_is_recorded_by_no_more_than_itself_and_the_live_value
         assert!(latest < limit, "recorded after {latest:.2} s with syncs of {sync_ms} ms");
         daemon.kill();
     }
+}
+
+#[test]
+fn a_full_disk_is_told_and_what_it_could_not_take_is_written_once_there_is_room() {
+    let bench = Bench::new(&sources::lines("bench-shunt"));
+    let Some(library) = bad_disk(&bench.path(".")) else { return };
+    let full = bench.path("full");
+    let cable = Cable::plugged(bench.path("bench-shunt"));
+    let way = [("BAD_DISK_FULL", full.display().to_string())];
+    let daemon = daemon_on(&bench, &library, &way);
+    let mut yard = Yard::of(bench, daemon, cable);
+    yard.read_for(26.4, -12.1, 200);
+    yard.daemon.until_recorded(100);
+    std::fs::write(&full, "").expect("a file");
+    let trouble = until("it is told", || yard.daemon.status().store.trouble);
+    assert!(trouble.contains("the disk is full"), "{trouble}");
+    let said = yard.bench.ampledger("status");
+    assert!(said.out().contains("The record has trouble: "), "{}", said.out());
+    let doctor = yard.bench.ampledger("doctor").fails_with(1);
+    assert!(doctor.out().contains("the disk is full"), "{}", doctor.out());
+    // Live values go on.
+    yard.read_for(25.0, -12.1, 500);
+    let stuck = yard.daemon.status().store;
+    assert!(stuck.newest > stuck.recorded_up_to + 400, "{stuck:?}");
+    std::fs::remove_file(&full).expect("room again");
+    yard.daemon.until_recorded(stuck.newest);
+    until("the alarm is over", || yard.daemon.status().store.trouble.is_none().then_some(()));
+    yard.fall_silent();
+    assert_eq!(yard.daemon.source("bench-shunt").counters.dropped, 0);
+    assert!(yard.daemon.stop().success());
+    let there = numbers(&yard.bench.store());
+    assert!(there.iter().copied().eq(1..=there.len() as u64), "numbers are missing");
 }
 
 /// The real daemon on a real file system over a disk whose writes are logged;

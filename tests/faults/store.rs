@@ -1,11 +1,15 @@
-//! Faults around the store and the socket: held by another, left behind.
+//! Faults around the store and the socket: held by another, left behind, damaged,
+//! or made by a newer program.
 
+use std::io::{BufRead, BufReader, Write};
 use std::os::unix::net::UnixListener;
+use std::process::{Child, Command, Stdio};
 
 use ampledger_store::{Range, Reader};
 
 use crate::peers::{Cable, line};
-use crate::util::{Bench, sources};
+use crate::util::{Bench, skip, sources, until};
+use crate::yard::Yard;
 
 #[test]
 fn of_two_daemons_on_one_store_the_second_says_who_holds_it() {
@@ -56,6 +60,74 @@ fn a_file_that_is_no_store_is_not_overwritten() {
     assert!(!output.status.success(), "{said}");
     assert!(said.contains("bench.db"), "{said}");
     assert_eq!(std::fs::read(bench.store()).expect("still there"), text);
+}
+
+#[test]
+fn a_store_of_a_newer_program_is_left_alone_and_recording_goes_on_beside_it() {
+    let mut bench = Bench::new(&sources::lines("bench-shunt"));
+    recorded(&bench);
+    let db = rusqlite::Connection::open(bench.store()).expect("the store");
+    let known: i64 = db.pragma_query_value(None, "user_version", |row| row.get(0)).expect("it");
+    db.pragma_update(None, "user_version", known + 1).expect("a newer one");
+    drop(db);
+    let before = std::fs::read(bench.store()).expect("the store");
+    let beside = bench.path(&format!("bench.db.beside-format-{known}"));
+    for run in 1..=2 {
+        let cable = Cable::plugged(bench.path("bench-shunt"));
+        let daemon = bench.daemon();
+        let mut yard = Yard::of(bench, daemon, cable);
+        let alarms = yard.daemon.status().alarms;
+        assert!(alarms.iter().any(|text| text.contains("use the newer program")), "{alarms:?}");
+        assert!(alarms[0].contains(&beside.display().to_string()), "{alarms:?}");
+        let doctor = yard.bench.ampledger("doctor").fails_with(1);
+        assert!(doctor.out().contains("use the newer program"), "{}", doctor.out());
+        yard.read_for(26.4, -12.1, 50);
+        yard.fall_silent();
+        assert!(yard.daemon.stop().success());
+        assert!(numbers(&beside).len() as u64 >= 50 * run, "it is recorded into each time");
+        bench = yard.bench;
+    }
+    assert_eq!(std::fs::read(bench.store()).expect("the store"), before, "left alone");
+}
+
+/// Somebody's own shell in the middle of a change to the store.
+fn shell(bench: &Bench) -> Option<Child> {
+    let mut command = Command::new("sqlite3");
+    command.arg(bench.store()).stdin(Stdio::piped()).stdout(Stdio::piped());
+    let Ok(mut child) = command.spawn() else {
+        skip("no `sqlite3` shell (Debian: sqlite3)");
+        return None;
+    };
+    let stdin = child.stdin.as_mut().expect("its input");
+    writeln!(stdin, ".timeout 20000\nBEGIN IMMEDIATE;\nSELECT 'held';").expect("it reads");
+    let mut said = String::new();
+    let stdout = child.stdout.as_mut().expect("its output");
+    BufReader::new(stdout).read_line(&mut said).expect("its output");
+    assert_eq!(said.trim(), "held");
+    Some(child)
+}
+
+#[test]
+fn a_store_held_by_somebodys_shell_is_told_by_name_and_nothing_is_lost() {
+    let mut yard = Yard::new("");
+    yard.read_for(26.4, -12.1, 100);
+    let Some(mut shell) = shell(&yard.bench) else { return };
+    let holder = format!("sqlite3 (process {})", shell.id());
+    let trouble = until("it is told", || yard.daemon.status().store.trouble);
+    assert!(trouble.contains(&holder), "{trouble}");
+    let said = yard.bench.ampledger("status");
+    assert!(said.out().contains(&holder), "{}", said.out());
+    yard.read_for(25.0, -12.1, 300);
+    let stuck = yard.daemon.status().store;
+    assert!(stuck.newest > stuck.recorded_up_to + 200, "{stuck:?}");
+    shell.kill().expect("it is closed");
+    shell.wait().expect("its end");
+    yard.daemon.until_recorded(stuck.newest);
+    until("the alarm is over", || yard.daemon.status().store.trouble.is_none().then_some(()));
+    yard.fall_silent();
+    let sent = yard.daemon.source("bench-shunt").counters.samples;
+    assert!(yard.daemon.stop().success());
+    assert_eq!(numbers(&yard.bench.store()).len() as u64, sent);
 }
 
 /// Numbers of the samples in a store, as its own reader gives them.

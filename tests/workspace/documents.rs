@@ -1,6 +1,8 @@
 //! The documents say what is there: every path and test they name exists, and
 //! everything that must be named is.
 
+use std::collections::BTreeSet;
+
 use super::graph::metadata;
 use super::{read, sources};
 use crate::util::root;
@@ -67,6 +69,42 @@ fn every_test_that_a_document_names_exists() {
         for name in tests {
             let function = format!("fn {}(", name.rsplit("::").next().unwrap_or_default());
             assert!(all.iter().any(|t| t.contains(&function)), "{document}: no test `{name}`");
+        }
+    }
+}
+
+/// Every test of this tree, with the module it is in: `faults::line::half_a_line`.
+fn tests() -> BTreeSet<String> {
+    let mut tests = BTreeSet::new();
+    for path in sources() {
+        let path = path.with_extension("");
+        let folders = path.iter().map(|part| part.to_string_lossy().into_owned());
+        let inside = folders.skip_while(|part| part != "tests" && part != "src").skip(1);
+        let module = inside.collect::<Vec<String>>().join("::");
+        let text = read(path.with_extension("rs"));
+        let mut lines = text.lines().map(str::trim).peekable();
+        while let Some(line) = lines.next() {
+            let is_test = line == "#[test]" || line.starts_with("#[tokio::test");
+            let next = lines.peek().unwrap_or(&"").trim_start_matches("async ");
+            if let (true, Some(name)) = (is_test, next.strip_prefix("fn ")) {
+                tests.insert(format!("{module}::{}", name.split('(').next().unwrap_or_default()));
+            }
+        }
+    }
+    tests
+}
+
+#[test]
+fn every_fault_of_the_table_is_shown_by_tests_that_exist() {
+    let (text, tests) = (read("docs/faults.md"), tests());
+    let rows: Vec<&str> = text.lines().filter(|line| line.starts_with("| ")).skip(2).collect();
+    assert!(rows.len() >= 18, "rows are missing: {}", rows.len());
+    for row in rows {
+        let shown = row.rsplit(" | ").next().unwrap_or_default();
+        let named = quoted(shown);
+        assert!(!named.is_empty(), "no test shows this: {row}");
+        for name in named {
+            assert!(tests.contains(&name), "docs/faults.md names `{name}`, which is no test");
         }
     }
 }

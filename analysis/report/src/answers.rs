@@ -21,10 +21,16 @@ impl Answers {
         if before == now {
             return false;
         }
-        let is_other = before.split("; ").any(|part| !now.split("; ").any(|new| new == part));
+        let is_other = is_another(before, now);
         before.clone_from(now);
         is_other
     }
+}
+
+/// Whether an instrument that answered before is not among those that answer
+/// now.
+pub(crate) fn is_another(before: &str, now: &str) -> bool {
+    before.split("; ").any(|part| !now.split("; ").any(|new| new == part))
 }
 
 #[cfg(test)]

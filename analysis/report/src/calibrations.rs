@@ -4,7 +4,9 @@
 use ampledger_methods::calibration::{Correction, Point};
 use ampledger_store::NumberedSample;
 use ampledger_types::calibration::{Calibrated, Calibration, Change, Line};
-use ampledger_types::{Bound, Quantity};
+use ampledger_types::{Bound, DecodeSet, Quantity};
+
+use crate::answers::is_another;
 
 /// The records that may hold for a session.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -35,8 +37,8 @@ impl Calibrations {
 
     /// The sample with its current and voltage as they should have been.
     pub(crate) fn correct(&mut self, numbered: &mut NumberedSample) {
-        let source = &numbered.decode_set.source;
-        if !self.concern(source) {
+        let set = &numbered.decode_set;
+        if !self.concern(&set.source) {
             return;
         }
         let at = Bound { run: numbered.run, t_us: numbered.sample.t_us };
@@ -44,7 +46,7 @@ impl Calibrations {
             [(Calibrated::Current, Quantity::Current), (Calibrated::Voltage, Quantity::Voltage)]
         {
             let Some(place) = numbered.sample.group.position(quantity) else { continue };
-            let holding = self.holding(of, source, at);
+            let holding = self.holding(of, set, at);
             if let Some(value) = numbered.sample.values.get_mut(place)
                 && value.is_finite()
             {
@@ -55,10 +57,11 @@ impl Calibrations {
 
     /// The latest line, and of the zeros taken since then the last one before
     /// the reading and the first one after it.
-    fn holding(&self, of: Calibrated, source: &str, at: Bound) -> Holding {
+    fn holding(&self, of: Calibrated, set: &DecodeSet, at: Bound) -> Holding {
         let mut holding = Holding::default();
         let holds = |record: &Calibration| {
-            record.channel == of && record.source == source && record.from <= at
+            let is_its_own = record.channel == of && record.source == set.source;
+            is_its_own && record.from <= at && !is_of_another(record, set)
         };
         for (place, (record, _)) in self.records.iter().enumerate().filter(|(_, r)| holds(&r.0)) {
             if matches!(record.change, Change::Line(_)) {
@@ -109,6 +112,13 @@ impl Calibrations {
     }
 }
 
+/// Whether a record was taken with another instrument on the line than gave a
+/// reading: it says nothing about this one.
+fn is_of_another(record: &Calibration, set: &DecodeSet) -> bool {
+    let (Some(then), Some(now)) = (&record.identity, &set.identity) else { return false };
+    is_another(then, now)
+}
+
 /// A line as the methods know it.
 pub(crate) fn correction(line: &Line) -> Correction {
     let point = |point: &ampledger_types::calibration::Point| Point {
@@ -141,7 +151,8 @@ mod tests {
     fn record(id: i64, taken: i64, from: i64, change: Change) -> Calibration {
         let source = "bench-shunt".to_owned();
         let (taken, from) = (at(taken), at(from));
-        Calibration { id, source, channel: Calibrated::Current, taken, from, change }
+        let channel = Calibrated::Current;
+        Calibration { id, source, channel, taken, from, change, identity: None }
     }
 
     fn zero(mean_ampere: f64) -> Change {
@@ -164,6 +175,10 @@ mod tests {
     }
 
     fn read(records: &[Calibration], t_us: i64, ampere: f64) -> f64 {
+        read_by(None, records, t_us, ampere)
+    }
+
+    fn read_by(who: Option<&str>, records: &[Calibration], t_us: i64, ampere: f64) -> f64 {
         let channels = vec![Channel::of(Quantity::Voltage), Channel::of(Quantity::Current)];
         let mut numbered = NumberedSample {
             seq: 1,
@@ -173,7 +188,7 @@ mod tests {
                 decoder: String::new(),
                 decoder_version: String::new(),
                 config_digest: String::new(),
-                identity: None,
+                identity: who.map(str::to_owned),
             }),
             sample: Sample {
                 group: Arc::new(Group { name: String::new(), channels }),
@@ -208,6 +223,20 @@ mod tests {
         assert_eq!(read(&records, 30, 3.0), 7.0);
         let records = [record(2, 20, 20, line(2.0, 1.0)), record(3, 30, 30, zero(0.5))];
         assert_eq!(read(&records, 40, 3.0), 5.0);
+    }
+
+    #[test]
+    fn a_record_holds_for_the_instrument_that_it_was_taken_with_and_no_other() {
+        let identity = Some("meter 1".to_owned());
+        let records = [Calibration { identity, ..record(1, 0, 0, zero(1.0)) }];
+        for (who, ampere) in [
+            (Some("meter 1"), 2.0),
+            (Some("meter 1; meter 2"), 2.0),
+            (None, 2.0),
+            (Some("meter 3"), 3.0),
+        ] {
+            assert_eq!(read_by(who, &records, 50, 3.0), ampere, "{who:?}");
+        }
     }
 
     #[test]

@@ -84,6 +84,7 @@ fn daemon(client: &Client) -> Vec<Check> {
         store(&status.store),
         clock(&status.clock),
     ];
+    checks.extend(status.alarms.iter().map(|alarm| check("alarm", CheckOutcome::Bad, alarm)));
     if let Ok(reader) = Reader::open(Path::new(&status.store.path)) {
         checks.extend(damage(&reader));
     }

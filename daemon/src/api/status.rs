@@ -28,7 +28,7 @@ pub async fn status(State(daemon): State<Arc<Daemon>>) -> Json<StatusResponse> {
             rate: daemon.intake.clock.rate(),
         },
         sources: all_sources(&daemon),
-        alarms: daemon.limits.alarms(),
+        alarms: daemon.store_alarm.iter().cloned().chain(daemon.limits.alarms()).collect(),
         open_sessions: daemon.intake.keeper.open_sessions(&daemon.intake).await,
     })
 }

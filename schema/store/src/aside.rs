@@ -1,5 +1,6 @@
 //! Setting a damaged store aside, whole and under another name, so that
-//! recording goes on in a new one, which is told what the old one knew.
+//! recording goes on in a new one, which is told what the old one knew. One of
+//! a newer program is left where it is, and recording goes on beside it.
 
 use std::path::{Path, PathBuf};
 
@@ -28,6 +29,12 @@ impl Store {
             other => Ok((other?, None)),
         }
     }
+}
+
+/// Where a program that knows formats up to `known` records while the store at
+/// `path` is a newer program's.
+pub fn beside_newer(path: &Path, known: i64) -> PathBuf {
+    beside(path, &format!(".beside-format-{known}"))
 }
 
 /// Gives the store and its log a name that says what they are.

@@ -42,6 +42,7 @@ mod walk;
 mod working;
 
 pub use append::{Batch, FrameChunk, NumberedSample};
+pub use aside::beside_newer;
 pub use backup::restore;
 pub use check::Checked;
 pub use columns::Block;

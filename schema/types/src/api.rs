@@ -31,7 +31,7 @@ pub struct StatusResponse {
     pub sources: Vec<SourceStatus>,
     /// The sessions that are open.
     pub open_sessions: Vec<OpenSession>,
-    /// What is wrong now by the limits, in sentences.
+    /// What is wrong now, by the limits or with the store's file, in sentences.
     #[serde(default)]
     pub alarms: Vec<String>,
 }

@@ -49,6 +49,9 @@ pub struct Calibration {
     pub from: Bound,
     /// What it changes.
     pub change: Change,
+    /// Who the instrument said it was. It holds for no other.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub identity: Option<String>,
 }
 
 /// `GET /v1/sources/{name}/calibrations`, one record

@@ -34,6 +34,7 @@ fn record(bench: &mut Bench, from: Bound, change: Change) {
         taken: bench.now(),
         from,
         change,
+        identity: None,
     };
     bench.store.insert_calibration(&new).unwrap();
 }

@@ -14,6 +14,7 @@ fn zero(run: RunId, taken_us: i64, from_us: i64) -> Calibration {
         channel: Calibrated::Current,
         taken: shed::at(run, taken_us),
         from: shed::at(run, from_us),
+        identity: None,
         change: Change::Zero(Zero {
             mean_ampere: 0.013,
             deviation_ampere: 0.002,
