@@ -13,7 +13,7 @@ use ampledger_report::{PackFeed, PackNews, sentences, unnamed};
 use ampledger_store::{NewSession, NumberedSample, Range, Reader};
 use ampledger_types::result::PhaseKind;
 use ampledger_types::session::OpenedBy;
-use ampledger_types::{Bound, Marker, MarkerKind, Run, RunId, Session};
+use ampledger_types::{Bound, Instrument, Marker, MarkerKind, Run, RunId, Session};
 use tokio::sync::broadcast::error::RecvError;
 use tokio_util::sync::CancellationToken;
 
@@ -51,14 +51,22 @@ impl Attendant {
         }
     }
 
+    /// The meter of a source is described otherwise: what counts as a load and
+    /// as rest follows.
+    pub fn describe(&self, source: &str, meter: &Instrument) {
+        if let Some(ward) = self.lock().get_mut(source) {
+            ward.feed.describe(unnamed(meter));
+        }
+    }
+
     fn sample(&self, daemon: &Daemon, run: &Run, sample: &NumberedSample) -> Vec<PackNews> {
         let name = &sample.decode_set.source;
         let mut wards = self.lock();
         if !wards.contains_key(name) {
-            let Some(source) = daemon.roster.find(name) else {
+            let Some(config) = daemon.roster.config(name) else {
                 return Vec::new();
             };
-            let feed = PackFeed::new(name, unnamed(&source.config.instrument));
+            let feed = PackFeed::new(name, unnamed(&config.instrument));
             wards.insert(name.clone(), Ward { feed, is_left_alone: false });
         }
         wards.get_mut(name).map_or(Vec::new(), |ward| ward.feed.sample(run, &sample.sample))

@@ -4,13 +4,13 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use ampledger_types::MarkerKind;
 use ampledger_types::api::ReloadResponse;
+use ampledger_types::{MarkerKind, Session};
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::{mpsc, oneshot};
 use tokio_util::sync::CancellationToken;
 
-use crate::api::Daemon;
+use crate::api::{ApiError, Daemon};
 use crate::config::{Config, Origin, SourceConfig};
 
 /// Where to ask for it.
@@ -107,13 +107,15 @@ async fn apply(daemon: &Daemon, name: &str, new: &SourceConfig, done: &mut Reloa
         daemon.roster.begin(name, new);
         return done.begun.push(name.to_owned());
     };
-    if old == *new {
+    let is_other_plugin = daemon.roster.has_another_plugin(name);
+    if old == *new && !is_other_plugin {
         return done.untouched.push(name.to_owned());
     }
     if old.instrument != new.instrument {
         describe(daemon, name, new).await;
     }
-    if (SourceConfig { instrument: new.instrument.clone(), ..old }) == *new {
+    let is_described = SourceConfig { instrument: new.instrument.clone(), ..old } == *new;
+    if is_described && !is_other_plugin {
         daemon.roster.describe(name, new);
         return done.described.push(name.to_owned());
     }
@@ -122,8 +124,14 @@ async fn apply(daemon: &Daemon, name: &str, new: &SourceConfig, done: &mut Reloa
     done.changed.push(name.to_owned());
 }
 
-/// Notes how the instrument of a source is described in this run.
+/// Notes how the instrument of a source is described in this run. It counts for
+/// all that was recorded in it, so what was said of sessions that ended in it is
+/// issued first, and each gets a new revision.
 async fn describe(daemon: &Daemon, name: &str, config: &SourceConfig) {
+    daemon.attendant.describe(name, &config.instrument);
+    if let Err(error) = renew(daemon, name).await {
+        tracing::error!(source = name, "its sessions keep what was said of them: {error}");
+    }
     let run = daemon.intake.run;
     let described = BTreeMap::from([(name.to_owned(), config.instrument.clone())]);
     let put =
@@ -133,6 +141,19 @@ async fn describe(daemon: &Daemon, name: &str, config: &SourceConfig) {
         Ok(Err(error)) => tracing::error!(source = name, "its description is not noted: {error}"),
         Err(error) => tracing::error!(source = name, "its description is not noted: {error}"),
     }
+}
+
+async fn renew(daemon: &Daemon, name: &str) -> Result<(), ApiError> {
+    let run = daemon.intake.run;
+    let all = daemon.read(|reader| Ok(reader.sessions()?)).await?;
+    let is_of = |s: &Session| s.sources.is_empty() || s.sources.iter().any(|of| of == name);
+    let ended = |s: &Session| s.end.is_some_and(|end| end.run == run);
+    for mut session in all.into_iter().filter(|session| ended(session) && is_of(session)) {
+        crate::api::issue(daemon, &session).await?;
+        session.revision += 1;
+        daemon.intake.recorder.with_store(move |store| store.put_session(&session)).await??;
+    }
+    Ok(())
 }
 
 fn tell(daemon: &Daemon, done: &ReloadResponse) {

@@ -2,7 +2,9 @@
 //! touch to the others.
 
 use std::collections::BTreeMap;
+use std::os::unix::fs::MetadataExt;
 use std::sync::{Arc, Mutex, MutexGuard};
+use std::time::SystemTime;
 
 use ampledger_types::api::SourceStatus;
 use tokio::task::JoinHandle;
@@ -33,6 +35,8 @@ struct Running {
     /// As it is configured now; only the description of its instrument may
     /// differ from what the source began with.
     config: SourceConfig,
+    /// Its plugin's file, as it was when the source began.
+    plugin: Option<Stamp>,
     stop: CancellationToken,
     task: JoinHandle<()>,
 }
@@ -90,7 +94,8 @@ impl Roster {
             source.number_frames_after(*last);
         }
         let task = self.tasks.spawn_local(task);
-        let running = Running { source, config: config.clone(), stop, task };
+        let (config, plugin) = (config.clone(), stamp(config));
+        let running = Running { source, config, plugin, stop, task };
         lock(&self.running).insert(name.to_owned(), running);
     }
 
@@ -99,6 +104,12 @@ impl Roster {
         if let Some(running) = lock(&self.running).get_mut(name) {
             running.config = config.clone();
         }
+    }
+
+    /// Whether the file of a source's plugin is another than when it began.
+    pub fn has_another_plugin(&self, name: &str) -> bool {
+        let running = lock(&self.running);
+        running.get(name).is_some_and(|running| running.plugin != stamp(&running.config))
     }
 
     /// Ends a source and waits until what it holds is handed to the record.
@@ -110,6 +121,14 @@ impl Roster {
         let last = running.source.next_frame() - 1;
         lock(&self.last_frames).insert(name.to_owned(), last);
     }
+}
+
+/// A file by its place, length and date; `None` where it cannot be looked at.
+type Stamp = (u64, u64, Option<SystemTime>);
+
+fn stamp(config: &SourceConfig) -> Option<Stamp> {
+    let file = config.plugin.as_ref()?.file.metadata().ok()?;
+    Some((file.ino(), file.len(), file.modified().ok()))
 }
 
 fn lock<T>(shared: &Mutex<T>) -> MutexGuard<'_, T> {

@@ -247,7 +247,7 @@ fn a_plugin_that_fails_at_everything_is_set_aside_with_a_clear_word() {
         s.reason.as_ref().is_some_and(|why| why.contains("set aside"))
     });
     let reason = aside.reason.expect("a reason");
-    assert!(reason.contains("SIGABRT") && reason.contains("restart the daemon"), "{reason}");
+    assert!(reason.contains("SIGABRT") && reason.contains("ampledger reload"), "{reason}");
     assert_eq!((aside.state, aside.retry_in_second), (SourceState::Failed, None));
     assert!(hosts(yard.daemon.id()).is_empty(), "nothing of it runs any more");
     // It stays so when the line is lost and found.
@@ -260,6 +260,40 @@ fn a_plugin_that_fails_at_everything_is_set_aside_with_a_clear_word() {
     yard.daemon.until_samples("clamp", sent);
     assert_eq!(yard.daemon.source("clamp").counters.opened, 1);
     assert!(yard.daemon.stop().success());
+}
+
+#[test]
+fn a_plugin_set_aside_comes_back_on_reload_once_its_file_or_its_table_changed() {
+    let yard = Yard::new("[sources.bench-shunt.options]\ndies = true\n");
+    let aside = || {
+        for _ in 0..6 {
+            yard.send_singly(b"U=26.4 I=-12.1\n");
+        }
+        yard.daemon.until("it is set aside", "bench-shunt", |s| {
+            s.reason.as_ref().is_some_and(|why| why.contains("set aside"))
+        });
+    };
+    let library = yard.bench.path("faulty.so");
+    aside();
+    let done = yard.bench.ampledger("reload");
+    assert!(done.out().contains("Nothing changed"), "{}", done.out());
+    // The same file again, as somebody who builds it anew puts it there.
+    let bytes = std::fs::read(&library).expect("the library");
+    std::fs::remove_file(&library).expect("it is taken away");
+    std::fs::write(&library, bytes).expect("it is put there");
+    mode(&library, 0o755);
+    let done = yard.bench.ampledger("reload");
+    assert!(done.out().contains("begun again: bench-shunt"), "{}", done.out());
+    yard.daemon.until("it is tried again", "bench-shunt", |s| s.reason.is_none());
+    aside();
+    let good = sources::plugin("bench-shunt", &library, "");
+    yard.bench.configure(&(good + &sources::lines("clamp")));
+    let done = yard.bench.ampledger("reload");
+    assert!(done.out().contains("begun again: bench-shunt"), "{}", done.out());
+    yard.daemon.until_opened("bench-shunt", 1);
+    yard.send_singly(b"U=26.4 I=-12.1\n");
+    yard.daemon.until_samples("bench-shunt", 1);
+    assert_eq!(yard.daemon.source("clamp").counters.opened, 1, "no other is touched");
 }
 
 #[test]

@@ -2,10 +2,11 @@
 //! wrong stops nothing, and what changed is said.
 
 use ampledger_types::api::{ReloadResponse, SourceState};
-use serde_json::json;
+use serde_json::{Value, json};
 
 use crate::peers::{Cable, Sensor, line};
 use crate::util::{Bench, Daemon, sources};
+use crate::yard::Yard;
 
 const PACE: std::time::Duration = std::time::Duration::from_millis(10);
 
@@ -42,6 +43,43 @@ fn only_the_source_that_changed_is_touched() {
     });
     let other = daemon.source("bench-shunt");
     assert_eq!((other.counters.opened, other.counters.lost), (1, 0));
+}
+
+/// What a meter is like that cannot tell 2 A from nothing.
+const COARSE: &str = "
+[sources.bench-shunt.instrument]
+serial_number = \"1207\"
+accuracy.current_ampere = { gain_percent = 0.5, offset = 2.0, resolution = 0.01 }
+";
+
+#[test]
+fn what_an_instrument_is_said_to_be_reaches_rules_and_reports_without_a_touch_to_its_source() {
+    let mut yard = Yard::at_rate(60.0, "");
+    yard.read_for(0.1, 0.0, 30);
+    // A current that counts as a load.
+    yard.read_for(26.6, -1.2, 200);
+    yard.bench.ampledger("stop").good();
+    let before = yard.bench.ampledger("show last --json").json();
+    let uncertainty = |report: &Value| {
+        report["results"]["discharging_capacity_ah"]["expanded_uncertainty"].as_f64()
+    };
+    assert_eq!(uncertainty(&before), None, "nothing is said of the meter: {before:#}");
+    yard.bench.configure(&(sources::lines("bench-shunt") + COARSE));
+    let done: ReloadResponse = reload(&yard.bench);
+    assert_eq!(done.described, ["bench-shunt"], "{done:?}");
+    assert_eq!(yard.daemon.source("bench-shunt").counters.opened, 1);
+
+    let after = yard.bench.ampledger("show last --json").json();
+    assert!(uncertainty(&after).is_some(), "{after:#}");
+    assert_eq!(after["session"]["revision"], json!(2), "{after:#}");
+    assert_eq!(after["earlier"][0]["claim"], before["claim"], "what was said is named");
+
+    // The same current is none any more: the next pack is one that is connected,
+    // not one that is loaded.
+    yard.read_for(0.1, 0.0, 200);
+    yard.read_for(26.6, -1.2, 200);
+    let markers = yard.markers(2);
+    assert!(markers.iter().any(|text| text.contains("a pack is connected")), "{markers:?}");
 }
 
 #[test]

@@ -129,6 +129,18 @@ impl PackWatch {
         }
     }
 
+    /// The meter is described otherwise from here on; what was seen stays seen.
+    pub fn describe(&mut self, setting: Setting) {
+        self.connect_volt = connect_volt(&setting);
+        self.feed = Feed::new(&setting);
+        match &mut self.state {
+            State::Absent => {}
+            State::Appearing(appearing) => appearing.flow.describe(&setting),
+            State::Present(present) => present.flow.describe(&setting),
+        }
+        self.setting = setting;
+    }
+
     /// Whether a pack is there.
     pub fn is_present(&self) -> bool {
         matches!(self.state, State::Present(_))

@@ -45,6 +45,11 @@ impl Flow {
         }
     }
 
+    /// The meter is described otherwise: another current counts as a load.
+    pub(crate) fn describe(&mut self, setting: &Setting) {
+        self.load_ampere = load_ampere(setting);
+    }
+
     /// Whether a reading is one of a resting pack.
     pub(crate) fn is_rest(&self, point: &Point) -> bool {
         self.wanted(point) == PhaseKind::Rest

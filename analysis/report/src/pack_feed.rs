@@ -40,6 +40,11 @@ impl PackFeed {
         }
     }
 
+    /// The meter is described otherwise from here on.
+    pub fn describe(&mut self, setting: Setting) {
+        self.watch.describe(setting);
+    }
+
     /// Whether a pack is there.
     pub fn is_present(&self) -> bool {
         self.watch.is_present()

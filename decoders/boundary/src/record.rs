@@ -54,7 +54,7 @@ impl FailureRecord {
                 inner.set_aside = Some(format!(
                     "its plugin is set aside: it failed {MOST_FAILURES} times within {} minutes, \
                      last: {reason}. What arrives is still kept; repair or replace the plugin, \
-                     then restart the daemon",
+                     then run `ampledger reload`",
                     WITHIN.as_secs() / 60
                 ));
                 return None;
