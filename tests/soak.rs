@@ -1,22 +1,64 @@
-//! Eight meters at 50 Hz for a minute (`AMPLEDGER_SOAK_SECOND`), while cables are
-//! pulled, frames are damaged and rubbish is sent, by chance that can be
-//! repeated: no reading is missing outside a marked gap, gaps are as long as
-//! they were, memory stays as it was.
+//! Eight instruments of five kinds, seven of them at 50 Hz, for a minute
+//! (`AMPLEDGER_SOAK_SECOND`), while cables are pulled, the radio drops, frames are
+//! damaged and rubbish is sent, by chance that can be repeated: no reading is
+//! missing outside a marked gap, gaps are as long as they were, memory stays as
+//! it was.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use ampledger_types::MarkerKind;
+use serde_json::json;
 
-use crate::peers::{Cable, Chance, numbered};
+use crate::peers::{Bluetooth, Cable, Chance, Manners, Scpi, numbered};
 use crate::util::{Bench, Daemon, record, sources};
 
-const SOURCES: usize = 8;
+/// The meters that count on a cable, with what they send.
+const METERS: [(&str, Form); 6] = [
+    ("meter-1", Form::Frames),
+    ("meter-2", Form::Frames),
+    ("meter-3", Form::Frames),
+    ("meter-4", Form::Frames),
+    ("lines", Form::Lines),
+    ("objects", Form::Objects),
+];
+/// Where the clamp says its voltage, 1/64 V a count.
+const CLAMP_VOLTAGE: &str = "2b18";
 const PACE: Duration = Duration::from_millis(20);
 /// How far one end of a gap may be misplaced on average: frames are placed at
 /// their arrival, and this machine has other things to do.
 const MISPLACED_US: f64 = 20_000.0;
+
+/// What a meter sends.
+#[derive(Clone, Copy, PartialEq)]
+enum Form {
+    /// With a checksum.
+    Frames,
+    /// As text.
+    Lines,
+    /// As JSON.
+    Objects,
+}
+
+impl Form {
+    fn source(self, name: &str) -> String {
+        match self {
+            Form::Frames => sources::numbered(name),
+            Form::Lines => sources::lines(name),
+            Form::Objects => sources::json(name),
+        }
+    }
+
+    fn bytes(self, number: u32) -> Vec<u8> {
+        let volt = f64::from(number) / 1000.0;
+        match self {
+            Form::Frames => numbered(number).to_vec(),
+            Form::Lines => format!("U={volt:.3} I=-12.1\n").into_bytes(),
+            Form::Objects => format!("{{\"U\": {volt:.3}}}\n").into_bytes(),
+        }
+    }
+}
 
 /// What a meter did.
 #[derive(Default)]
@@ -35,6 +77,7 @@ fn boot_clock_us() -> i64 {
 
 /// A meter that counts, at the end of a cable that suffers.
 struct Meter {
+    form: Form,
     cable: Cable,
     chance: Chance,
     diary: Diary,
@@ -63,8 +106,9 @@ impl Meter {
     }
 
     fn send(&mut self) {
-        let mut frame = numbered(self.next);
-        if self.chance.one_in(200) {
+        let mut frame = self.form.bytes(self.next);
+        // Nothing would show that a line without a checksum is damaged.
+        if self.form == Form::Frames && self.chance.one_in(200) {
             frame[self.chance.within(0..8) as usize] ^= 1 << self.chance.within(0..8);
             self.diary.damaged.insert(self.next);
         }
@@ -77,56 +121,138 @@ impl Meter {
     fn suffer(&mut self) {
         if self.plug_at.is_none() && self.chance.one_in(200) {
             // In the middle of a frame: nothing of it is read.
-            self.cable.send(&numbered(self.next)[..self.chance.within(0..8) as usize]);
+            self.cable.send(&self.form.bytes(self.next)[..self.chance.within(0..8) as usize]);
             self.cable.unplug();
             self.diary.pulled += 1;
             let away = self.chance.within(0..3000);
             self.plug_at = Some(Instant::now() + Duration::from_millis(away));
         } else if self.chance.one_in(100) {
-            let rubbish: Vec<u8> =
-                (0..self.chance.within(1..64)).map(|_| self.chance.within(0..256) as u8).collect();
+            let length = self.chance.within(1..64);
+            let rubbish = (0..length).map(|_| self.chance.within(0..256) as u8);
+            let mut rubbish: Vec<u8> = rubbish.collect();
+            if self.form != Form::Frames {
+                // It costs the line it falls into: here that is its own.
+                rubbish.iter_mut().for_each(|byte| *byte |= 0x80);
+                rubbish.push(b'\n');
+            }
             self.cable.send(&rubbish);
         }
     }
 }
 
+/// The load, which is asked: now and then it is mute or its cable is pulled.
+struct Load {
+    cable: Cable,
+    scpi: Scpi,
+    chance: Chance,
+    plug_at: Option<Instant>,
+}
+
+impl Load {
+    fn suffer(&mut self) {
+        if self.plug_at.is_some_and(|at| at <= Instant::now()) {
+            self.cable.plug();
+            self.plug_at = None;
+        } else if self.plug_at.is_none() && self.chance.one_in(40) {
+            self.cable.unplug();
+            let away = Duration::from_millis(self.chance.within(0..3000));
+            self.plug_at = Some(Instant::now() + away);
+        }
+        let mute = self.chance.one_in(20);
+        self.scpi.behave(|manners| manners.mute = mute);
+    }
+
+    fn recover(&mut self) {
+        if self.plug_at.take().is_some() {
+            self.cable.plug();
+        }
+        self.scpi.behave(|manners| manners.mute = false);
+    }
+}
+
 #[test]
-fn eight_meters_with_random_faults_lose_nothing_outside_marked_gaps() {
+fn eight_instruments_with_random_faults_lose_nothing_outside_marked_gaps() {
     let second: u64 = std::env::var("AMPLEDGER_SOAK_SECOND")
         .map_or(60, |text| text.parse().expect("AMPLEDGER_SOAK_SECOND is no number"));
-    let names: Vec<String> = (1..=SOURCES).map(|i| format!("meter-{i}")).collect();
-    let bench = Bench::new(&names.iter().map(|name| sources::numbered(name)).collect::<String>());
+    let meters = METERS.map(|(name, form)| form.source(name)).concat();
+    let bench = Bench::new(&(meters + &sources::scpi("load") + &sources::clamp("clamp", "")));
+    let Some(bluetooth) = Bluetooth::start(&bench, clamp()) else { return };
     let mut chance = Chance::new();
-    let cables: Vec<Cable> = names.iter().map(|n| Cable::plugged(bench.path(n))).collect();
-    let daemon = bench.daemon();
-    names.iter().for_each(|name| daemon.until_opened(name, 1));
+    let cables = METERS.map(|(name, _)| Cable::plugged(bench.path(name)));
+    let mut load = load(&bench, chance.part());
+    let daemon = daemon(&bench, &bluetooth);
     let until = Instant::now() + Duration::from_secs(second);
-    let begin = |cable: Cable| {
+    let mut begin = |(cable, (_, form)): (Cable, (&str, Form))| {
         let chance = chance.part();
-        let meter = Meter { cable, chance, diary: Diary::default(), next: 0, plug_at: None };
+        let diary = Diary::default();
+        let meter = Meter { form, cable, chance, diary, next: 0, plug_at: None };
         std::thread::spawn(move || meter.run(until))
     };
-    let meters: Vec<JoinHandle<(Cable, Diary)>> = cables.into_iter().map(begin).collect();
-    let memory = watch_memory(&daemon, until);
-    let mut diaries = Vec::new();
-    for (name, meter) in names.iter().zip(meters) {
+    let meters: Vec<JoinHandle<(Cable, Diary)>> =
+        cables.into_iter().zip(METERS).map(&mut begin).collect();
+    let mut chance = chance.part();
+    let mut dropped = 0;
+    let memory = watch_memory(&daemon, until, || {
+        load.suffer();
+        if chance.one_in(40) {
+            bluetooth.tell(&json!({ "do": "drop", "device": CLAMP }));
+            dropped += 1;
+        }
+    });
+    load.recover();
+    let mut diaries: BTreeMap<&str, Diary> = BTreeMap::new();
+    for ((name, form), meter) in METERS.iter().zip(meters) {
         let (cable, diary) = meter.join().expect("the meter failed");
-        let sent = *diary.sent_us.keys().last().expect("it sent something");
-        // It is up again and all is taken when one more frame arrives.
-        let before = daemon.source(name).counters.samples;
-        daemon.until("it is up again", name, |s| {
-            cable.send(&numbered(sent + 1_000_000));
-            s.counters.samples > before
-        });
-        diaries.push(diary);
+        until_up(&daemon, name, || cable.send(&form.bytes(9_000_000)));
+        diaries.insert(name, diary);
     }
+    ["load", "clamp"].iter().for_each(|name| until_up(&daemon, name, || ()));
+    let sent_us = bluetooth.sent_us(CLAMP_VOLTAGE);
+    let sent_us = sent_us.into_iter().map(|(n, us)| (n as u32, us as i64)).collect();
+    diaries.insert("clamp", Diary { sent_us, pulled: dropped, ..Diary::default() });
+    let load = daemon.source("load").counters;
     assert!(daemon.stop().success());
+    assert!(load.samples > 4 * second, "the load answered {} times", load.samples);
     let mut gaps = Gaps::default();
-    for (name, diary) in names.iter().zip(&diaries) {
+    for (name, diary) in &diaries {
         gaps.find(&bench, name, diary);
     }
     gaps.judge();
     judge_memory(&memory);
+}
+
+const CLAMP: &str = "C0:00:00:00:00:01";
+
+fn clamp() -> serde_json::Value {
+    let counter = |uuid: &str| json!({ "uuid": uuid, "flags": ["notify"], "period_ms": 20 });
+    json!([{ "address": CLAMP, "name": "clamp", "services": [
+        { "uuid": "1815", "characteristics": [counter(CLAMP_VOLTAGE), counter("2aee")] }
+    ]}])
+}
+
+fn load(bench: &Bench, chance: Chance) -> Load {
+    let cable = Cable::plugged(bench.path("load"));
+    let scpi = Scpi::start(&cable, Manners::default());
+    Load { cable, scpi, chance, plug_at: None }
+}
+
+/// A daemon with all of them up.
+fn daemon(bench: &Bench, bluetooth: &Bluetooth) -> Daemon {
+    let mut command = bench.daemon_command();
+    command.env("DBUS_SYSTEM_BUS_ADDRESS", bluetooth.address());
+    let daemon = Daemon::start(command, &bench.path("."), bench.api());
+    METERS.iter().for_each(|(name, _)| daemon.until_opened(name, 1));
+    ["load", "clamp"].iter().for_each(|name| daemon.until_samples(name, 1));
+    daemon
+}
+
+/// It is up again, and all before is taken, when one more reading arrives.
+fn until_up(daemon: &Daemon, name: &str, send: impl Fn()) {
+    let before = daemon.source(name).counters.samples;
+    daemon.until("it is up again", name, |s| {
+        send();
+        s.counters.samples > before
+    });
 }
 
 /// The gaps that were found in the record.
@@ -144,6 +270,10 @@ impl Gaps {
     /// with a marker that says so.
     fn find(&mut self, bench: &Bench, name: &str, diary: &Diary) {
         let mut found = record::numbers(&bench.store(), name);
+        if name == "clamp" {
+            let volts = record::volts(&bench.store(), name).into_iter();
+            found = volts.map(|(volt, t_us)| ((volt * 64.0).round() as u32, t_us)).collect();
+        }
         found.retain(|(number, _)| diary.sent_us.contains_key(number));
         let mut lost = record::markers(&bench.store(), name);
         lost.retain(|marker| marker.kind == MarkerKind::SourceLost);
@@ -184,10 +314,11 @@ impl Gaps {
 }
 
 /// Resident memory, KiB, by seconds since the beginning.
-fn watch_memory(daemon: &Daemon, until: Instant) -> Vec<(f64, f64)> {
+fn watch_memory(daemon: &Daemon, until: Instant, mut each: impl FnMut()) -> Vec<(f64, f64)> {
     let begin = Instant::now();
     let mut seen = Vec::new();
     while Instant::now() < until {
+        each();
         seen.push((begin.elapsed().as_secs_f64(), daemon.resident_kib() as f64));
         std::thread::sleep(Duration::from_millis(250));
     }

@@ -143,9 +143,13 @@ impl Bluetooth {
 
     /// The numbers that a characteristic has told its subscribers.
     pub fn sent(&self, uuid: &str) -> Vec<u64> {
-        let sent = &self.state()["sent"][uuid];
-        let numbers = sent.as_array().into_iter().flatten();
-        numbers.map(|n| n.as_u64().expect("a number")).collect()
+        numbers(&self.state()["sent"][uuid])
+    }
+
+    /// The same, each with its time on the boot clock, microseconds.
+    pub fn sent_us(&self, uuid: &str) -> Vec<(u64, u64)> {
+        let times = numbers(&self.tell(&json!({ "do": "times" }))[uuid]);
+        self.sent(uuid).into_iter().zip(times).collect()
     }
 }
 
@@ -160,6 +164,11 @@ impl Drop for Bluetooth {
     fn drop(&mut self) {
         self.end_bus();
     }
+}
+
+fn numbers(list: &Value) -> Vec<u64> {
+    let numbers = list.as_array().into_iter().flatten();
+    numbers.map(|n| n.as_u64().expect("a number")).collect()
 }
 
 fn end(mut child: Child) {

@@ -20,6 +20,12 @@ quantity = \"current_ampere\"
     )
 }
 
+/// A meter that prints JSON objects with a key `U`, at `DIR/NAME`.
+pub fn json(name: &str) -> String {
+    let lines = lines(name).replace("text-lines", "json-lines");
+    lines.split(&format!("[sources.{name}.fields.I]")).next().expect("a beginning").to_owned()
+}
+
 /// The electronic load: answers SCPI, at `DIR/NAME`. It is asked every 50 ms
 /// and given 200 ms to answer; after that the line must be quiet for 400 ms.
 pub fn scpi(name: &str) -> String {

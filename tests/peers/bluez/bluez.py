@@ -11,14 +11,14 @@ output; the first line of output says that it is ready. SCENARIO lists devices:
             {"uuid": "2b18", "flags": ["read", "notify"], "period_ms": 20, "bytes": 2}]}]}]}
 
 A characteristic sends a counter of so many bytes, the lowest first: 0, 1, 2, …
-from the first subscription on, so that a test can name each value. It counts on
-while nobody is connected, as an instrument goes on measuring.
+from the first subscription on, so that a test can name each value.
 """
 
 import asyncio
 import json
 import os
 import sys
+import time
 
 from dbus_fast import Message, MessageType, NameFlag
 from dbus_fast.aio import MessageBus
@@ -51,6 +51,7 @@ class Bluez:
         self.described = {}  # characteristic path -> its part of the scenario
         self.counters = {}  # characteristic path -> the next number
         self.sent = {}  # characteristic path -> numbers told to subscribers
+        self.sent_us = {}  # and when, on the boot clock
         self.sessions = {}  # characteristic path -> clients that subscribed
         self.tasks = {}
         self.silent = set()
@@ -171,6 +172,8 @@ class Bluez:
             if not any(path.startswith(p) for p in self.silent):
                 self.tree.set(path, CHARACTERISTIC, force=True, Value=value)
                 self.sent.setdefault(path, []).append(n)
+                now_us = time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1000
+                self.sent_us.setdefault(path, []).append(now_us)
 
     def unsubscribe(self, path, client):
         clients = self.sessions.get(path, set())
@@ -334,6 +337,8 @@ class Bluez:
         elif do == "advertise":
             self.appear(device)
             self.tree.set(device, DEVICE, force=True, ServiceData=asked["service_data"])
+        elif do == "times":
+            return {self.described[p]["uuid"]: us for p, us in self.sent_us.items()}
         elif do != "state":
             raise ValueError(do)
         return dict(
