@@ -67,7 +67,7 @@ fn every_described_path_is_there() {
     for (path, acts) in described["paths"].as_object().expect("paths") {
         let path = path.replace("{session}", "99").replace("{label}", "GAL-12");
         let path = path.replace("{limit}", "pack-low");
-        let path = path.replace("{name}", "nobody");
+        let path = path.replace("{name}", "nobody").replace("{job}", "99");
         for method in ["get", "post", "put"] {
             if acts.get(method).is_none() || path == "/v1/stream" {
                 continue;
@@ -76,7 +76,7 @@ fn every_described_path_is_there() {
             assert_ne!(answer.status, 405, "{method} {path}");
             if answer.status == 404 {
                 let code = answer.refusal().code;
-                let known = ["no_such_session", "no_such_source", "no_such_limit"];
+                let known = ["no_such_session", "no_such_source", "no_such_limit", "no_such_job"];
                 let known = known.contains(&code.as_str());
                 assert!(known, "{method} {path}: {code}");
             }

@@ -20,6 +20,7 @@ fn every_command_speaks_json() {
     let backup = format!("backup {} --json", copy.display());
     let restored = bench.path("restored.db");
     let restore = format!("restore {} {} --json", copy.display(), restored.display());
+    let plan = format!("restore {} --plan --json", copy.display());
     let salvaged = bench.path("salvaged.db");
     let salvage = format!("salvage {} {} --json", copy.display(), salvaged.display());
     let export = format!("export last --format bdf-csv --output {} --json", file.display());
@@ -43,6 +44,8 @@ fn every_command_speaks_json() {
         "probe s.frames.jsonl --json",
         &backup,
         "thin --older-than 30 --json",
+        "compact --json",
+        &plan,
         &restore,
         &salvage,
         "plugin new quay_meter --lang c --json",

@@ -32,6 +32,7 @@ mod cli;
 mod demo;
 mod export;
 mod import;
+mod maintenance;
 mod report;
 
 // What programs that are not ours make of the same data.

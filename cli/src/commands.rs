@@ -4,6 +4,7 @@
 mod backup;
 mod calibrate;
 mod capture;
+mod compact;
 mod completions;
 mod decode;
 mod demo;
@@ -102,6 +103,7 @@ pub enum Command {
     Doctor(doctor::Doctor),
     Backup(backup::Backup),
     Thin(thin::Thin),
+    Compact(compact::Compact),
     Restore(restore::Restore),
     Salvage(salvage::Salvage),
     Demo(demo::Demo),
@@ -151,6 +153,7 @@ pub fn run(cli: Cli) -> Result<Exit, Failure> {
         Command::Doctor(command) => command.run(&context),
         Command::Backup(command) => command.run(&context),
         Command::Thin(command) => command.run(&context),
+        Command::Compact(command) => command.run(&context),
         Command::Restore(command) => command.run(&context),
         Command::Salvage(command) => command.run(&context),
         Command::Demo(command) => command.run(&context),

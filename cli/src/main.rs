@@ -7,6 +7,7 @@ mod commands;
 mod exit;
 mod files;
 mod import;
+mod job;
 mod meter_fields;
 mod origin;
 mod own_daemon;

@@ -18,6 +18,16 @@ pub fn bar(json: bool) -> ProgressBar {
     bar
 }
 
+/// A bar of what a job counts in; hidden where a program reads.
+pub fn of_job(json: bool, unit: &str) -> ProgressBar {
+    let bar = bar(json);
+    let form = format!("{{wide_bar}} {{pos}} of {{len}} {unit}, {{eta}} to go");
+    if let (false, Ok(style)) = (unit == "bytes", ProgressStyle::with_template(&form)) {
+        bar.set_style(style);
+    }
+    bar
+}
+
 /// Shows how far it is.
 pub fn show(bar: &ProgressBar, done: u64, all: u64) -> ControlFlow<()> {
     bar.set_length(all);

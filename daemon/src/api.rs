@@ -8,6 +8,7 @@ mod export;
 mod frames;
 mod limits;
 mod listen;
+mod maintenance;
 mod packs;
 mod pieces;
 mod reload;
@@ -35,6 +36,7 @@ use axum::routing::{get, post, put};
 use crate::attendant::Attendant;
 use crate::intake::Intake;
 use crate::limits::Limits;
+use crate::maintenance::Jobs;
 use crate::reading::read;
 use crate::reload::Asks;
 use crate::roster::Roster;
@@ -61,6 +63,8 @@ pub struct Daemon {
     pub reload: Asks,
     /// The limits that are watched.
     pub limits: Limits,
+    /// Work on the record as a whole.
+    pub jobs: Jobs,
     /// The store's file.
     pub store_path: PathBuf,
     /// The store's name.
@@ -115,6 +119,9 @@ pub fn router(daemon: Arc<Daemon>) -> Router {
         .route("/v1/packs", get(packs::list))
         .route("/v1/packs/{label}", put(packs::put))
         .route("/v1/thin", post(upkeep::thin))
+        .route("/v1/maintenance", get(maintenance::list).post(maintenance::begin))
+        .route("/v1/maintenance/{job}", get(maintenance::show))
+        .route("/v1/maintenance/{job}/cancel", post(maintenance::cancel))
         .route("/v1/stream", get(stream::stream))
         .route("/v1/openapi.json", get(status::openapi))
         .fallback(async || ApiError::not_found("no_such_path", "there is nothing at this path"))

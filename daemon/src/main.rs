@@ -15,6 +15,7 @@ mod intake;
 mod keeper;
 mod limits;
 mod logging;
+mod maintenance;
 mod marking;
 mod opening;
 mod plugin;

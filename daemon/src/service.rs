@@ -23,6 +23,7 @@ use crate::config::{Config, Origin};
 use crate::intake::Intake;
 use crate::keeper::Keeper;
 use crate::limits::{self, Limits};
+use crate::maintenance::Jobs;
 use crate::recorder::Recorder;
 use crate::reload::{self, Asked, Loaded};
 use crate::roster::Roster;
@@ -162,6 +163,7 @@ async fn assemble(config: &Config, clock_rate: f64) -> Result<Parts, ServiceErro
         roster,
         reload,
         limits: Limits::new(tasks.clone(), stop.clone()),
+        jobs: Jobs::new(stop.clone()),
         store_path,
         store_uuid,
         store_alarm: alarm,

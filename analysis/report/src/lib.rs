@@ -11,6 +11,7 @@ mod calibrations;
 pub mod capture;
 pub mod cautions;
 pub mod compute;
+pub mod damage;
 pub mod dates;
 pub mod export;
 pub mod feed;

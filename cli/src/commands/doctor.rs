@@ -1,30 +1,28 @@
 //! `ampledger doctor`: looks for what is wrong and says what to do. It changes
 //! nothing.
 
-use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use ampledger_store::{DamagedChunk, DamagedFrames, Reader};
-use ampledger_types::Bound;
+use ampledger_store::Reader;
 use ampledger_types::api::{
     Check, CheckOutcome, ClockStatus, SourceState, SourceStatus, StatusResponse, StoreStatus,
 };
+use ampledger_types::maintenance::{CheckedRecord, JobOutcome, MaintenanceRequest};
 use clap::Args;
 
 use super::Context;
 use crate::client::{BUILD, Client, ClientError};
 use crate::exit::{Exit, Failure};
 use crate::render::{sources, status, style};
-use crate::{screen, sibling};
+use crate::{job, progress, screen, sibling};
 
 /// Look for what is wrong and say what to do
 ///
 /// Looks at the daemon, its build, the record, the clock, each source, and the
 /// serial devices of this machine. With --config, the configuration is read as
-/// the daemon would read it, whether it runs or not. All that is recorded is
-/// read through for damage where this user may read the store's file; with
-/// --store, that of another store.
+/// the daemon would read it, whether it runs or not. The daemon reads through
+/// all that is recorded for damage; with --store, another store is read here.
 ///
 /// Ends with 1 if anything is wrong.
 #[derive(Args, Debug)]
@@ -37,12 +35,15 @@ pub struct Doctor {
     pub store: Option<PathBuf>,
 }
 
+/// The name of what is found in the record.
+const DAMAGE: &str = "damage";
+
 impl Doctor {
     /// Runs the command.
     pub fn run(self, context: &Context) -> Result<Exit, Failure> {
         let mut checks = match &self.store {
-            Some(path) => damage(&Reader::open(path)?),
-            None => daemon(&context.client),
+            Some(path) => damage(&Reader::open(path)?, context.json),
+            None => daemon(&context.client, context.json),
         };
         if self.store.is_none() {
             checks.extend(self.config.as_deref().map(configuration));
@@ -69,7 +70,7 @@ fn check(name: &str, outcome: CheckOutcome, text: impl Into<String>) -> Check {
     Check { name: name.to_owned(), outcome, text: text.into() }
 }
 
-fn daemon(client: &Client) -> Vec<Check> {
+fn daemon(client: &Client, json: bool) -> Vec<Check> {
     let status: StatusResponse = match client.get("/v1/status") {
         Ok(status) => status,
         Err(error @ ClientError::OtherBuild { .. }) => {
@@ -85,9 +86,7 @@ fn daemon(client: &Client) -> Vec<Check> {
         clock(&status.clock),
     ];
     checks.extend(status.alarms.iter().map(|alarm| check("alarm", CheckOutcome::Bad, alarm)));
-    if let Ok(reader) = Reader::open(Path::new(&status.store.path)) {
-        checks.extend(damage(&reader));
-    }
+    checks.extend(damage_by_daemon(client, &status.store, json));
     if status.sources.is_empty() {
         let text = "none is configured; add one to the daemon's configuration, then restart it";
         checks.push(check("sources", CheckOutcome::Open, text));
@@ -107,50 +106,40 @@ fn store(store: &StoreStatus) -> Check {
 }
 
 /// Reads through all that is recorded, and names what cannot be read.
-fn damage(reader: &Reader) -> Vec<Check> {
-    let (path, name) = (reader.path().display(), "damage");
-    let checked = match reader.check(|_, _| ControlFlow::Continue(())) {
-        Ok(checked) => checked,
-        Err(error) => return vec![check(name, CheckOutcome::Bad, error.to_string())],
+fn damage(reader: &Reader, json: bool) -> Vec<Check> {
+    let bar = progress::of_job(json, "chunks");
+    let checked = reader.check(|done, all| progress::show(&bar, done, all));
+    bar.finish_and_clear();
+    match checked {
+        Ok(checked) => told(&ampledger_report::damage::checked(reader, &checked)),
+        Err(error) => vec![check(DAMAGE, CheckOutcome::Bad, error.to_string())],
+    }
+}
+
+/// The same, done by the daemon. Where it is busy with something else, this
+/// user may still be able to.
+fn damage_by_daemon(client: &Client, store: &StoreStatus, json: bool) -> Vec<Check> {
+    let error = match job::run(client, &MaintenanceRequest::Check, json) {
+        Ok(JobOutcome::Check(checked)) => return told(&checked),
+        Ok(_) => job::unexpected().to_string(),
+        Err(error) => error.to_string(),
     };
-    if checked.is_sound() {
-        let (chunks, samples) = (checked.sound_chunks, checked.sound_samples);
-        let text = format!("none in {path}: {chunks} chunks with {samples} samples can be read");
-        return vec![check(name, CheckOutcome::Good, text)];
+    match Reader::open(Path::new(&store.path)) {
+        Ok(reader) => damage(&reader, json),
+        Err(_) => vec![check(DAMAGE, CheckOutcome::Open, format!("not looked for: {error}"))],
     }
-    let mut checks: Vec<Check> = checked.damaged.iter().map(|chunk| lost(reader, chunk)).collect();
-    checks.extend(checked.damaged_frames.iter().map(|chunk| lost_frames(reader, chunk)));
-    if !checked.structure.is_empty() {
-        let said = checked.structure.join("; ");
-        let text = format!("{path}: {said} - save what can be read with `ampledger salvage`");
-        checks.push(check(name, CheckOutcome::Bad, text));
+}
+
+fn told(checked: &CheckedRecord) -> Vec<Check> {
+    if checked.damage.is_empty() {
+        let CheckedRecord { file, sound_chunks, sound_samples, .. } = checked;
+        let text = format!(
+            "none in {file}: {sound_chunks} chunks with {sound_samples} samples can be read"
+        );
+        return vec![check(DAMAGE, CheckOutcome::Good, text)];
     }
-    checks
-}
-
-fn lost(reader: &Reader, chunk: &DamagedChunk) -> Check {
-    let DamagedChunk { id, source, from, to, samples, detail } = chunk;
-    let what = format!("chunk {id}, {samples} samples of {source}");
-    cannot_be_read(reader, &what, [*from, *to], detail)
-}
-
-fn lost_frames(reader: &Reader, chunk: &DamagedFrames) -> Check {
-    let DamagedFrames { id, source, from, to, frames, detail } = chunk;
-    let what = format!("chunk {id} of the frame log, {frames} frames of {source}");
-    cannot_be_read(reader, &what, [*from, *to], detail)
-}
-
-fn cannot_be_read(reader: &Reader, what: &str, when: [Bound; 2], detail: &str) -> Check {
-    let runs = reader.runs().unwrap_or_default();
-    let boot = runs.iter().find(|run| run.id == when[0].run).map(|run| run.boot_id.as_str());
-    let clock = boot.and_then(|boot| reader.clock_map(boot).ok());
-    let [from, to] = when.map(|at| {
-        let dated = clock.as_ref().and_then(|clock| clock.date(at.t_us));
-        let date = dated.and_then(|d| jiff::Timestamp::from_microsecond(d.unix_us).ok());
-        date.map_or_else(|| "an unknown time".to_owned(), |date| format!("{date:.0}"))
-    });
-    let text = format!("{what} from {from} to {to}, cannot be read: {detail}; all others can");
-    check("damage", CheckOutcome::Bad, text)
+    let bad = |text: &String| check(DAMAGE, CheckOutcome::Bad, text.clone());
+    checked.damage.iter().map(bad).collect()
 }
 
 fn clock(clock: &ClockStatus) -> Check {
@@ -256,7 +245,7 @@ mod tests {
     #[test]
     fn a_daemon_that_is_not_there_is_one_finding() {
         let client = Client::new(PathBuf::from("/nowhere/d.sock"));
-        let checks = daemon(&client);
+        let checks = daemon(&client, true);
         assert_eq!(checks.len(), 1);
         assert_eq!(checks[0].outcome, CheckOutcome::Bad);
     }

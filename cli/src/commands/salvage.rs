@@ -8,7 +8,7 @@ use serde_json::json;
 
 use super::Context;
 use crate::exit::{Exit, Failure};
-use crate::screen;
+use crate::{progress, screen};
 
 /// Save what can be read of a damaged record
 ///
@@ -29,7 +29,10 @@ pub struct Salvage {
 impl Salvage {
     /// Runs the command.
     pub fn run(self, context: &Context) -> Result<Exit, Failure> {
-        let salvaged = salvage(&self.old, &self.new, |_| ())?;
+        let bar = progress::of_job(context.json, "tables");
+        let salvaged = salvage(&self.old, &self.new, |done, all| progress::show(&bar, done, all))?;
+        bar.finish_and_clear();
+        let salvaged = salvaged.ok_or(Failure::Interrupted)?;
         let is_whole = is_whole(&salvaged);
         match context.json {
             true => screen::json(&json!({

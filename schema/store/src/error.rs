@@ -90,6 +90,24 @@ pub enum OpenError {
     Store(#[from] StoreError),
 }
 
+impl OpenError {
+    /// A word that programs can rely on.
+    pub const fn code(&self) -> &'static str {
+        match self {
+            OpenError::Missing { .. } => "no_such_store",
+            OpenError::NoFolder { .. } => "no_folder",
+            OpenError::NotAFile { .. } => "not_a_file",
+            OpenError::Foreign { .. } => "not_a_store",
+            OpenError::Exists { .. } => "file_exists",
+            OpenError::Newer { .. } => "store_newer",
+            OpenError::Older { .. } => "store_older",
+            OpenError::UnreadLog { .. } => "store_log_unread",
+            OpenError::Held { .. } => "store_held",
+            OpenError::Store(error) => error.code(),
+        }
+    }
+}
+
 /// Why a store could not be read or written. After a failed write nothing of
 /// it is there.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]

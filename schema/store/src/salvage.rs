@@ -1,6 +1,7 @@
 //! Salvage: what can be read of a damaged store goes into a new one, row by
 //! row. The damaged one is only read.
 
+use std::ops::ControlFlow;
 use std::path::Path;
 
 use rusqlite::types::Value;
@@ -11,7 +12,7 @@ use crate::error::{Fault, OpenError};
 use crate::frame_log::Packed;
 use crate::migrations::{self, STEPS};
 use crate::open::{Store, connect, make_sure, refuse_foreign};
-use crate::path::{length, resolve, resolve_existing};
+use crate::path::{beside, length, resolve, resolve_existing};
 use crate::walk::is_damage;
 
 /// Tables whose rows have a number, in the order in which they need each other.
@@ -55,12 +56,13 @@ pub struct Salvaged {
 }
 
 /// Makes a new store at `new` of what can be read of the one at `old`.
-/// `progress` is told which table is being copied.
+/// `progress` is told how many tables were copied, of how many, and may end it;
+/// then nothing is left of it.
 pub fn salvage(
     old: &Path,
     new: &Path,
-    mut progress: impl FnMut(&str),
-) -> Result<Salvaged, OpenError> {
+    mut progress: impl FnMut(u64, u64) -> ControlFlow<()>,
+) -> Result<Option<Salvaged>, OpenError> {
     let old = resolve_existing(old)?;
     refuse_foreign(&old)?;
     let new = resolve(new)?;
@@ -78,8 +80,17 @@ pub fn salvage(
     let into = connect(&new).map_err(|e| OpenError::from(Fault::from(e).at(&new)))?;
     let mut salvage = Salvage { from: &from, into: &into, done: Salvaged::default(), tries: 0 };
     let copied = salvage.everything(&mut progress);
-    copied.map_err(|e| OpenError::from(Fault::from(e).at(&new)))?;
-    Ok(salvage.done)
+    let is_whole = copied.map_err(|e| OpenError::from(Fault::from(e).at(&new)))?;
+    let done = salvage.done;
+    if is_whole {
+        return Ok(Some(done));
+    }
+    drop(into);
+    for suffix in ["", "-wal", "-shm", ".lock"] {
+        // What is left of it is no store that anybody asked for.
+        let _ = std::fs::remove_file(beside(&new, suffix));
+    }
+    Ok(None)
 }
 
 /// Copies what is known of packs and open sessions; what cannot be read is left.
@@ -110,10 +121,17 @@ struct Salvage<'a> {
 const TRIES: u32 = 20_000;
 
 impl Salvage<'_> {
-    fn everything(&mut self, progress: &mut dyn FnMut(&str)) -> rusqlite::Result<()> {
+    /// Whether it went through.
+    fn everything(
+        &mut self,
+        progress: &mut dyn FnMut(u64, u64) -> ControlFlow<()>,
+    ) -> rusqlite::Result<bool> {
         self.into.execute_batch("PRAGMA foreign_keys = OFF")?;
-        for table in NUMBERED.into_iter().chain(UNNUMBERED) {
-            progress(table);
+        let all = (NUMBERED.len() + UNNUMBERED.len()) as u64;
+        for (done, table) in (0..).zip(NUMBERED.into_iter().chain(UNNUMBERED)) {
+            if progress(done, all).is_break() {
+                return Ok(false);
+            }
             self.into.execute_batch("BEGIN IMMEDIATE")?;
             self.table(table)?;
             self.into.execute_batch("COMMIT")?;
@@ -122,7 +140,8 @@ impl Salvage<'_> {
         self.mend()?;
         let tail: i64 = self.into.query_row("SELECT count(*) FROM tail", [], |r| r.get(0))?;
         self.done.samples += tail.unsigned_abs();
-        self.into.execute_batch("COMMIT")
+        self.into.execute_batch("COMMIT")?;
+        Ok(true)
     }
 
     fn table(&mut self, table: &str) -> rusqlite::Result<()> {

@@ -11,6 +11,7 @@ pub mod calibration;
 pub mod figure;
 pub mod frame;
 pub mod further;
+pub mod maintenance;
 pub mod pack;
 pub mod pack_view;
 pub mod quantity;

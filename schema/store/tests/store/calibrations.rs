@@ -76,7 +76,7 @@ fn salvage_takes_them_along() {
     let kept = store.insert_calibration(&zero(run, 900, 800)).unwrap();
     drop(store);
     let new = dir.path().join("new.db");
-    salvage(&path, &new, |_| {}).unwrap();
+    salvage(&path, &new, |_, _| std::ops::ControlFlow::Continue(())).unwrap();
     let reader = Store::open(&new).unwrap().reader().unwrap();
     assert_eq!(reader.calibrations(None).unwrap(), [kept]);
 }

@@ -82,8 +82,8 @@ fn whichever_page_is_damaged_salvage_brings_the_rest_and_nothing_false() {
         std::fs::write(&old, &whole).unwrap();
         spoil(&old, page);
         let before = std::fs::read(&old).unwrap();
-        let salvaged = match salvage(&old, &new, |_| ()) {
-            Ok(salvaged) => salvaged,
+        let salvaged = match salvage(&old, &new, quietly) {
+            Ok(salvaged) => salvaged.unwrap(),
             // Without the list of tables SQLite finds none.
             Err(OpenError::Store(StoreError::Damaged { .. })) => {
                 brought.push(0);
@@ -114,6 +114,21 @@ fn whichever_page_is_damaged_salvage_brings_the_rest_and_nothing_false() {
     // All but a few pages cost one chunk at most.
     let bad = brought.iter().filter(|found| **found < samples.len() - 4096).count();
     assert!(bad <= 8, "{brought:?}");
+}
+
+#[test]
+fn a_salvage_that_is_given_up_leaves_nothing() {
+    let (dir, path, ..) = filled();
+    let new = dir.path().join("new.db");
+    let given_up = salvage(&path, &new, |done, _| match done {
+        0..9 => ControlFlow::Continue(()),
+        _ => ControlFlow::Break(()),
+    });
+    assert_eq!(given_up.unwrap(), None);
+    let named_new = |entry: &std::fs::DirEntry| {
+        entry.file_name().to_str().is_some_and(|name| name.starts_with("new.db"))
+    };
+    assert_eq!(std::fs::read_dir(dir.path()).unwrap().flatten().filter(named_new).count(), 0);
 }
 
 #[test]

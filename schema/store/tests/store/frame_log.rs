@@ -210,7 +210,9 @@ fn a_damaged_chunk_is_named_and_passed_over_and_salvage_leaves_it() {
         assert!(named[0].detail.contains("checksum"), "{named:?}");
 
         let saved = dir.path().join(format!("{column}-saved.db"));
-        let salvaged = ampledger_store::salvage(&damaged, &saved, |_| ()).unwrap();
+        let salvaged =
+            ampledger_store::salvage(&damaged, &saved, |_, _| std::ops::ControlFlow::Continue(()));
+        let salvaged = salvaged.unwrap().unwrap();
         assert_eq!(salvaged.lost_frames, [fourth.id]);
         let saved = Reader::open(&saved).unwrap();
         assert_eq!((all_frames(&saved).len(), saved.chunks("load").unwrap().len()), (90, 10));
