@@ -86,7 +86,7 @@ fn fill(path: &Path, days: i64, charged_day: i64) -> Result<i64, Failure> {
         store.append(&Batch { samples, ..Batch::default() })?;
     }
     store.seal()?;
-    Ok(session(&mut store, run.id, begins)?)
+    session(&mut store, run.id, begins)
 }
 
 fn session(store: &mut Store, run: RunId, begins: i64) -> Result<i64, Failure> {
@@ -119,9 +119,12 @@ fn measure(name: &str, path: &Path, session: i64, charged_day: i64) -> Result<()
     let reader = Reader::open(path)?;
     let subject = Subject::read(&reader, session)?;
     let (start, view) = (subject.session.start, View::default());
-    let alone = fastest(|| Ok(drop(SessionFeed::read_alone(&reader, &subject, &view)?)))?;
+    let alone = fastest(|| {
+        SessionFeed::read_alone(&reader, &subject, &view).map(drop).map_err(Into::into)
+    })?;
     let before = memory("VmRSS")?;
-    let with = fastest(|| Ok(drop(SessionFeed::read(&reader, &subject, &view)?)))?;
+    let with =
+        fastest(|| SessionFeed::read(&reader, &subject, &view).map(drop).map_err(Into::into))?;
     let grown = memory("VmRSS")?.saturating_sub(before);
     // Two days are looked at, and seven where those show no charge.
     let days = if charged_day <= 2 { 2 } else { 9 };

@@ -28,7 +28,7 @@ fn run(bench: &mut Bench, celsius: f64) -> SessionReport {
 
 fn record(bench: &mut Bench, channel: Calibrated, change: Change) {
     let (source, taken) = ("bench-shunt".to_owned(), bench.now());
-    let new = Calibration { id: 0, source, channel, taken, from: taken, change };
+    let new = Calibration { id: 0, source, channel, taken, from: taken, identity: None, change };
     bench.store.insert_calibration(&new).unwrap();
 }
 
