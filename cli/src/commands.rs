@@ -38,6 +38,7 @@ use clap::{Args, Parser, Subcommand};
 use jiff::tz::TimeZone;
 
 use crate::client::{BUILD, Client, default_socket};
+use crate::context::Context;
 use crate::exit::{Exit, Failure};
 
 pub use plugin::check as plugin_check;
@@ -111,16 +112,6 @@ pub enum Command {
     Man(man::Man),
     #[command(hide = true)]
     Completions(completions::Completions),
-}
-
-/// What a command works with.
-pub struct Context {
-    /// The way to the daemon.
-    pub client: Client,
-    /// Whether a program reads the answer.
-    pub json: bool,
-    /// The zone of the person's clock.
-    pub zone: TimeZone,
 }
 
 /// Runs the command that was asked for.

@@ -4,6 +4,7 @@
 mod capture;
 mod client;
 mod commands;
+mod context;
 mod exit;
 mod files;
 mod import;

@@ -17,7 +17,7 @@ use jiff::tz::TimeZone;
 use serde_json::Value;
 
 use crate::client::{BUILD, Client, segment};
-use crate::commands::Context;
+use crate::context::Context;
 use crate::exit::Failure;
 
 /// The option of every reading command.

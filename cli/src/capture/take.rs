@@ -16,7 +16,7 @@ use rustix::time::{ClockId, clock_gettime};
 use super::count::{Counting, Kept};
 use super::private::Private;
 use crate::client::{Client, segment};
-use crate::commands::Context;
+use crate::context::Context;
 use crate::exit::Failure;
 use crate::origin::Origin;
 use crate::stop::Stop;

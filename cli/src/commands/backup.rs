@@ -8,7 +8,7 @@ use ampledger_types::maintenance::{JobOutcome, MaintenanceRequest};
 use clap::Args;
 use serde_json::json;
 
-use super::Context;
+use crate::context::Context;
 use crate::exit::{Exit, Failure};
 use crate::origin::StoreOption;
 use crate::{job, progress, screen};

@@ -6,8 +6,8 @@ use ampledger_types::calibration::{
 };
 use clap::{Args, ValueEnum};
 
-use super::Context;
 use crate::client::segment;
+use crate::context::Context;
 use crate::exit::{Exit, Failure};
 use crate::meter_fields::not_negative;
 use crate::render::sessions::date;

@@ -6,8 +6,8 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use serde::Serialize;
 
-use super::Context;
 use crate::capture::{Kept, TakeOptions, Waiting, take};
+use crate::context::Context;
 use crate::exit::{Exit, Failure};
 use crate::stop::Stop;
 use crate::{files, screen};

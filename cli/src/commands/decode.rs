@@ -7,8 +7,8 @@ use ampledger_decoders::{Command, Driver, Input, Output};
 use ampledger_types::{Frame, FrameKind};
 use clap::Args;
 
-use super::Context;
 use crate::capture::{frames_of, read_source, source_text};
+use crate::context::Context;
 use crate::exit::{Exit, Failure};
 use crate::render::decode::{Decoded, Lines, Rows, Said};
 

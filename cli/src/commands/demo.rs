@@ -16,8 +16,9 @@ use ampledger_types::result::SessionReport;
 use clap::Args;
 use serde::Serialize;
 
-use super::{Context, export, start};
+use super::{export, start};
 use crate::client::{Client, Limits};
+use crate::context::Context;
 use crate::exit::{Exit, Failure};
 use crate::origin::Origin;
 use crate::own_daemon::Daemon;

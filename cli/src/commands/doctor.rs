@@ -11,8 +11,8 @@ use ampledger_types::api::{
 use ampledger_types::maintenance::{CheckedRecord, JobOutcome, MaintenanceRequest};
 use clap::Args;
 
-use super::Context;
 use crate::client::{BUILD, Client, ClientError};
+use crate::context::Context;
 use crate::exit::{Exit, Failure};
 use crate::render::{sources, status, style};
 use crate::{job, progress, screen, sibling};

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use clap::{Args, ValueEnum};
 use serde::Serialize;
 
-use super::Context;
+use crate::context::Context;
 use crate::exit::{Exit, Failure};
 use crate::files;
 use crate::origin::{Origin, StoreOption};

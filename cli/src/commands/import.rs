@@ -9,7 +9,7 @@ use ampledger_types::{Instrument, Pack};
 use clap::{Args, ValueEnum};
 use indicatif::{ProgressBar, ProgressStyle};
 
-use super::Context;
+use crate::context::Context;
 use crate::exit::{Exit, Failure};
 use crate::import::{Hints, Imported, Plan, Progress, import};
 use crate::meter_fields::MeterFields;

@@ -4,8 +4,8 @@ use ampledger_types::alarm::{LimitStatus, TestRequest, Tried};
 use clap::{Args, Subcommand};
 use serde_json::json;
 
-use super::Context;
 use crate::client::segment;
+use crate::context::Context;
 use crate::exit::{Exit, Failure};
 use crate::{render, screen};
 

@@ -4,8 +4,8 @@ use ampledger_report::pack_view::pack_view;
 use ampledger_types::{Pack, Session};
 use clap::{Args, Subcommand};
 
-use super::Context;
 use crate::client::segment;
+use crate::context::Context;
 use crate::exit::{Exit, Failure};
 use crate::origin::{Origin, StoreOption};
 use crate::pack_fields::{PackFields, positive, replace};

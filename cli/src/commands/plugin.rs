@@ -7,7 +7,7 @@ mod ways;
 
 use clap::{Args, Subcommand};
 
-use super::Context;
+use crate::context::Context;
 use crate::exit::{Exit, Failure};
 
 /// Write a decoder of your own, and try it

@@ -8,9 +8,9 @@ use ampledger_decoders::probe::{self, Content, Findings};
 use clap::Args;
 use serde::Serialize;
 
-use super::Context;
 use super::capture::nothing_came;
 use crate::capture::{TakeOptions, Waiting, boot_clock_us, frames_of, take};
+use crate::context::Context;
 use crate::exit::{Exit, Failure};
 use crate::stop::Stop;
 use crate::{render, screen};

@@ -7,8 +7,8 @@ use ampledger_types::api::{ConfigText, RedecodeRequest, RedecodeResponse};
 use ampledger_types::result::SessionReport;
 use clap::Args;
 
-use super::Context;
 use crate::client::segment;
+use crate::context::Context;
 use crate::exit::{Exit, Failure};
 use crate::render::{redecode, style};
 use crate::screen;

@@ -3,7 +3,7 @@
 use ampledger_types::api::ReloadResponse;
 use clap::Args;
 
-use super::Context;
+use crate::context::Context;
 use crate::exit::{Exit, Failure};
 use crate::{render, screen};
 

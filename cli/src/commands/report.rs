@@ -7,7 +7,7 @@ use ampledger_report::html::file_name;
 use clap::Args;
 use serde::Serialize;
 
-use super::Context;
+use crate::context::Context;
 use crate::exit::{Exit, Failure};
 use crate::origin::{Origin, StoreOption};
 use crate::{files, screen};

@@ -7,7 +7,7 @@ use ampledger_types::maintenance::{JobOutcome, MaintenanceRequest, RestorePlan};
 use clap::Args;
 use serde_json::json;
 
-use super::Context;
+use crate::context::Context;
 use crate::exit::{Exit, Failure};
 use crate::{job, progress, screen};
 

@@ -6,7 +6,7 @@ use ampledger_store::{Salvaged, salvage};
 use clap::Args;
 use serde_json::json;
 
-use super::Context;
+use crate::context::Context;
 use crate::exit::{Exit, Failure};
 use crate::{progress, screen};
 

@@ -2,7 +2,7 @@
 
 use clap::Args;
 
-use super::Context;
+use crate::context::Context;
 use crate::exit::{Exit, Failure};
 use crate::origin::{Origin, StoreOption};
 use crate::{render, screen};

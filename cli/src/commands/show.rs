@@ -4,7 +4,7 @@ use ampledger_report::select::LAST;
 use ampledger_types::result::SessionReport;
 use clap::Args;
 
-use super::Context;
+use crate::context::Context;
 use crate::exit::{Exit, Failure};
 use crate::origin::{Origin, StoreOption};
 use crate::{render, screen};

@@ -4,7 +4,7 @@ use ampledger_report::dates;
 use ampledger_types::api::StatusResponse;
 use clap::Args;
 
-use super::Context;
+use crate::context::Context;
 use crate::exit::{Exit, Failure};
 use crate::{render, screen};
 

@@ -5,9 +5,9 @@ use ampledger_types::Pack;
 use ampledger_types::api::{StartRequest, StartResponse, StatusResponse, Suggestion};
 use clap::Args;
 
-use super::Context;
 use super::sessions::SINCE;
 use crate::client::segment;
+use crate::context::Context;
 use crate::exit::{Exit, Failure};
 use crate::origin::Origin;
 use crate::pack_fields::{CutoffRuleName, PackFields, positive};

@@ -5,8 +5,8 @@ use ampledger_types::api::{OpenSession, StatusResponse, StopRequest};
 use ampledger_types::result::SessionReport;
 use clap::Args;
 
-use super::Context;
 use crate::client::segment;
+use crate::context::Context;
 use crate::exit::{Exit, Failure};
 use crate::render::style;
 use crate::screen;

@@ -6,8 +6,8 @@ use ampledger_types::api::TagRequest;
 use ampledger_types::result::Limit;
 use clap::Args;
 
-use super::Context;
 use crate::client::segment;
+use crate::context::Context;
 use crate::exit::{Exit, Failure};
 use crate::screen;
 

@@ -3,9 +3,9 @@
 use ampledger_types::calibration::{CalibrationResponse, ZeroRequest};
 use clap::Args;
 
-use super::Context;
 use super::calibrate::told;
 use crate::client::segment;
+use crate::context::Context;
 use crate::exit::{Exit, Failure};
 use crate::pack_fields::positive;
 use crate::screen;

@@ -13,9 +13,9 @@ use ampledger_types::{Frame, Quantity};
 use clap::Args;
 use serde::Serialize;
 
-use super::super::Context;
 use super::{inputs, ways};
 use crate::capture::{read_source, source_text};
+use crate::context::Context;
 use crate::exit::{Exit, Failure};
 use crate::render::plugin;
 use crate::screen;

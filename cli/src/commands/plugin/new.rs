@@ -6,8 +6,8 @@ use std::path::{Path, PathBuf};
 use clap::{Args, ValueEnum};
 use serde::Serialize;
 
-use super::super::Context;
 use crate::client::BUILD;
+use crate::context::Context;
 use crate::exit::{Exit, Failure};
 use crate::files;
 use crate::screen;
