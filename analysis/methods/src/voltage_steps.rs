@@ -14,6 +14,8 @@ pub(crate) struct VoltageSteps {
     pub(crate) first: i64,
     pub(crate) charges: Vec<f64>,
     pub(crate) highest_ampere: f64,
+    /// The step of the last interval: its place, and the voltages it lies between.
+    here: Option<(usize, f64, f64)>,
 }
 
 impl VoltageSteps {
@@ -26,6 +28,7 @@ impl VoltageSteps {
             first: 0,
             charges: Vec::new(),
             highest_ampere: 0.0,
+            here: None,
         }
     }
 
@@ -39,12 +42,27 @@ impl VoltageSteps {
         }
         let charge = (from.current_ampere + to.current_ampere) / 2.0 * interval.seconds;
         self.highest_ampere = self.highest_ampere.max(to.current_ampere.abs());
+        // Most intervals stay in the step of the one before.
+        if let Some((at, low, high)) = self.here
+            && u1 > low
+            && u1 < high
+            && u2 > low
+            && u2 < high
+        {
+            self.charges[at] += charge;
+            return;
+        }
         let (low, high) = (u1.min(u2) / self.step_volt, u1.max(u2) / self.step_volt);
         let (first, last) = (low.floor() as i64, high.floor() as i64);
         if first == last || last.saturating_sub(first) > STEPS as i64 {
             self.add(first, charge);
+            let at = first.saturating_sub(self.first);
+            let begin = first as f64 * self.step_volt;
+            let is_kept = first == last && (0..self.charges.len() as i64).contains(&at);
+            self.here = is_kept.then_some((at as usize, begin, begin + self.step_volt));
             return;
         }
+        self.here = None;
         for step in first..=last {
             let from = low.max(step as f64);
             let to = high.min(step.saturating_add(1) as f64);
@@ -72,6 +90,7 @@ impl VoltageSteps {
     /// Adds what another stretch of the same phase holds.
     pub(crate) fn absorb(&mut self, other: &VoltageSteps) {
         self.highest_ampere = self.highest_ampere.max(other.highest_ampere);
+        self.here = None;
         for (n, charge) in other.charges.iter().enumerate() {
             self.add(other.first.saturating_add(n as i64), *charge);
         }
