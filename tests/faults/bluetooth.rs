@@ -304,6 +304,21 @@ fn an_instrument_that_is_asked_answers_over_the_radio() {
 }
 
 #[test]
+fn the_adapter_is_the_one_that_is_named_by_its_name_or_its_address() {
+    let here = sources::clamp("clamp", "adapter = \"00:aa:01:00:00:42\"");
+    let there = sources::clamp("other", "adapter = \"hci1\"");
+    let bench = Bench::new(&(here + &there.replace("name = \"other\"", "name = \"clamp\"")));
+    let Some(bluetooth) = Bluetooth::start(&bench, clamp()) else { return };
+    bluetooth.tell(&json!({ "do": "second_adapter" }));
+    let daemon = daemon(&bench, &bluetooth);
+    daemon.until_samples("clamp", 10);
+    daemon.until("the other one is off", "other", |s| {
+        s.reason.as_deref().is_some_and(|why| why.contains("the adapter hci1 is switched off"))
+    });
+    assert_eq!(daemon.source("other").counters.opened, 0);
+}
+
+#[test]
 fn another_adapter_or_characteristic_than_there_is_is_told_with_what_there_is() {
     let text = sources::clamp("clamp", "adapter = \"hci7\"")
         + &sources::clamp("load", "notify = [\"2a6e\"]").replace("\"load\"", "\"clamp\"");

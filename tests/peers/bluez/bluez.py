@@ -1,5 +1,5 @@
-"""The system's Bluetooth service (`org.bluez`) with one adapter and its devices,
-played for tests; no Bluetooth stack. On the bus of DBUS_SYSTEM_BUS_ADDRESS.
+"""The system's Bluetooth service (`org.bluez`) with one adapter and its devices (and
+one without, that is off), played for tests; no Bluetooth stack. On the bus of DBUS_SYSTEM_BUS_ADDRESS.
 
     bluez.py SCENARIO.json
 
@@ -63,10 +63,10 @@ class Bluez:
 
     # -- the adapter and what is in range
 
-    def add_adapter(self):
-        self.tree.add(ROOT, ADAPTER, dict(
-            Address="00:AA:01:00:00:42", AddressType="public", Name="yard", Alias="yard", Class=0,
-            Powered=True, Discoverable=False, DiscoverableTimeout=180, Pairable=False,
+    def add_adapter(self, path=ROOT, address="00:AA:01:00:00:42", powered=True):
+        self.tree.add(path, ADAPTER, dict(
+            Address=address, AddressType="public", Name="yard", Alias="yard", Class=0,
+            Powered=powered, Discoverable=False, DiscoverableTimeout=180, Pairable=False,
             PairableTimeout=0, Discovering=False, UUIDs=[], Modalias="usb:v1D6Bp0246d0542",
             Roles=["central", "peripheral"],
         ))
@@ -330,6 +330,8 @@ class Bluez:
             else:
                 for path in self.tree.remove(ROOT):
                     self.stop(path)
+        elif do == "second_adapter":
+            self.add_adapter("/org/bluez/hci1", "00:AA:01:00:00:43", powered=False)
         elif do == "fail":
             self.fail[asked["method"]] = [(asked["name"], asked["text"])] * asked["times"]
         elif do == "hang":
