@@ -2,7 +2,9 @@
 //! addresses and a broker that nobody here wrote, and may switch an instrument
 //! off, but only that, once, and when somebody armed it.
 
+mod broker;
 mod kinds;
+mod readings;
 mod switching;
 mod telling;
 

@@ -56,6 +56,41 @@ actions = [\"tell\"]
 }
 
 #[test]
+fn every_target_is_told_once_it_is_reached() {
+    let limits: String = [
+        "discharged_ah = 1.0",
+        "discharged_wh = 20.0",
+        "falls_to_volt = 22.0",
+        "charged_ah = 0.5",
+        "charged_wh = 10.0",
+        "rises_to_volt = 28.0",
+        "lasted_second = 3600",
+    ]
+    .map(|target| {
+        let name = target.split(' ').next().expect("a name");
+        format!("[limits.{name}]\nkind = \"target\"\n{target}\n")
+    })
+    .concat();
+    let mut yard = Yard::at_rate(600.0, &limits);
+    yard.bench.ampledger("start --pack GAL-07 --rated-ah 60").good();
+    let standing = |yard: &Yard, name: &str| limit(&yard.bench, name).standing;
+    yard.read(25.0, -12.0);
+    for name in ["discharged_ah", "discharged_wh"] {
+        until_standing(&yard, name, LimitStanding::Passed);
+    }
+    assert_eq!(standing(&yard, "falls_to_volt"), LimitStanding::Within);
+    yard.read(21.9, -12.0);
+    until_standing(&yard, "falls_to_volt", LimitStanding::Passed);
+    for name in ["charged_ah", "charged_wh", "rises_to_volt"] {
+        assert_ne!(standing(&yard, name), LimitStanding::Passed, "{name}: nothing was charged");
+    }
+    yard.read(28.4, 12.0);
+    for name in ["charged_ah", "charged_wh", "rises_to_volt", "lasted_second"] {
+        until_standing(&yard, name, LimitStanding::Passed);
+    }
+}
+
+#[test]
 fn a_disk_that_is_nearly_full_is_told() {
     let limits = "
 [limits.disk]

@@ -3,15 +3,14 @@
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpListener;
 use std::os::unix::fs::PermissionsExt;
-use std::process::{Child, Command, Stdio};
 use std::sync::{Arc, Mutex};
 
-use ampledger_types::alarm::{Alarm, AlarmState, LimitStanding};
+use ampledger_types::alarm::{AlarmState, LimitStanding};
 use serde_json::{Value, json};
 
 use super::{TELL, limit, pack_low, program, told, until_standing};
 use crate::peers::{Sensor, line};
-use crate::util::{skip, until};
+use crate::util::until;
 use crate::yard::{PACE, Yard};
 
 #[test]
@@ -128,61 +127,6 @@ fn a_webhook_is_posted_again_until_the_other_side_takes_it() {
     assert!(log.contains("503") && !log.contains("s3cret"), "what is secret is not told: {log}");
     let listed = yard.bench.ampledger("limits --json");
     assert!(!listed.out().contains("s3cret"), "{}", listed.out());
-}
-
-/// A broker that nobody here wrote: Debian's `mosquitto`.
-struct Broker {
-    process: Child,
-    port: u16,
-}
-
-impl Broker {
-    fn start() -> Option<Broker> {
-        let free = TcpListener::bind("127.0.0.1:0").expect("a port");
-        let port = free.local_addr().expect("an address").port();
-        drop(free);
-        let mut command = Command::new("mosquitto");
-        command.args(["-p", &port.to_string()]);
-        command.env("PATH", "/usr/local/sbin:/usr/sbin:/usr/local/bin:/usr/bin:/bin");
-        command.stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null());
-        let Ok(process) = command.spawn() else {
-            skip("no MQTT broker `mosquitto` (Debian: mosquitto, mosquitto-clients)");
-            return None;
-        };
-        let broker = Broker { process, port };
-        until("the broker listens", || std::net::TcpStream::connect(("127.0.0.1", port)).ok());
-        Some(broker)
-    }
-}
-
-impl Drop for Broker {
-    fn drop(&mut self) {
-        // Both fail only where it has ended already.
-        let _ = self.process.kill();
-        let _ = self.process.wait();
-    }
-}
-
-#[test]
-fn a_broker_takes_the_alarm_and_keeps_it_for_those_who_come_later() {
-    let Some(broker) = Broker::start() else { return };
-    let action = format!(
-        "\n[actions.shed]\nmqtt = {{ host = \"127.0.0.1\", port = {}, topic = \"shed/alarm\", \
-         retain = true }}\n",
-        broker.port
-    );
-    let mut yard = Yard::new(&(pack_low("\"shed\"", "") + &action));
-    yard.read(19.9, -12.0);
-    until("it is published", || {
-        limit(&yard.bench, "pack-low").actions.into_iter().find(|action| action.done == 1)
-    });
-    let heard = Command::new("mosquitto_sub")
-        .args(["-h", "127.0.0.1", "-p", &broker.port.to_string(), "-t", "shed/alarm"])
-        .args(["-C", "1", "-W", "20"])
-        .output()
-        .expect("mosquitto_sub, which comes with mosquitto-clients");
-    let alarm: Alarm = serde_json::from_slice(&heard.stdout).expect("an alarm");
-    assert_eq!((alarm.limit.as_str(), alarm.state), ("pack-low", AlarmState::Passed));
 }
 
 #[test]

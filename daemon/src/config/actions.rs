@@ -5,7 +5,7 @@
 use std::collections::BTreeMap;
 use std::fmt;
 use std::os::unix::fs::MetadataExt;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use ampledger_decoders::ConfigProblem;
 use serde::Deserialize;
@@ -56,9 +56,16 @@ pub struct WebhookConfig {
 pub struct MqttConfig {
     /// The broker.
     pub host: String,
-    /// Its port.
-    #[serde(default = "mqtt_port")]
-    pub port: u16,
+    /// Its port; 1883, or 8883 with TLS.
+    #[serde(default)]
+    pub port: Option<u16>,
+    /// Whether it is spoken to with TLS, its certificate checked against the
+    /// system's.
+    #[serde(default)]
+    pub tls: bool,
+    /// With TLS, its certificate checked against these (PEM) and no others.
+    #[serde(default)]
+    pub ca: Option<PathBuf>,
     /// The topic.
     pub topic: String,
     /// Whether the broker keeps the last alarm for those who come later.
@@ -72,8 +79,16 @@ pub struct MqttConfig {
     pub password: Option<String>,
 }
 
-fn mqtt_port() -> u16 {
-    1883
+impl MqttConfig {
+    /// Whether it is spoken to with TLS.
+    pub fn is_encrypted(&self) -> bool {
+        self.tls || self.ca.is_some()
+    }
+
+    /// The port that is meant (those that IANA lists for MQTT).
+    pub fn port(&self) -> u16 {
+        self.port.unwrap_or(if self.is_encrypted() { 8883 } else { 1883 })
+    }
 }
 
 /// `switch = { … }`: toward off, and never otherwise.
@@ -184,6 +199,11 @@ impl ActionConfig {
             && (mqtt.topic.is_empty() || mqtt.topic.contains(['#', '+', '\0']))
         {
             problems.push(ConfigProblem::new("mqtt.topic", "must be a topic without `#` and `+`"));
+        }
+        if let Some(ca) = self.mqtt.as_ref().and_then(|mqtt| mqtt.ca.as_ref())
+            && !ca.is_absolute()
+        {
+            problems.push(ConfigProblem::new("mqtt.ca", "must be an absolute path"));
         }
         problems.extend(self.switch.as_ref().and_then(|switch| switch.check(decoders)));
         for (key, value, least, most) in [
