@@ -209,10 +209,10 @@ fn current_terms(
     }
     if let Some((ppm, rise)) = setting.shunt_ppm_per_kelvin.zip(setting.shunt_rise_kelvin) {
         let taken = match setting.shunt_rise_is_assumed {
-            true => "; that is taken, its temperature is not recorded",
-            false => "",
+            true => "taken as up to",
+            false => "up to",
         };
-        let says = format!("{ppm} ppm/K, up to {rise:.0} K from its calibration{taken}");
+        let says = format!("{ppm} ppm/K, {taken} {rise:.0} K from its calibration");
         let half_width = value * ppm * 1e-6 * rise;
         terms.push(Term::new("temperature of the shunt", half_width, Shape::Rectangular, says));
     }
@@ -266,7 +266,7 @@ fn bounds(exposure: &Exposure, factor: f64) -> [Term; 6] {
     let Exposure { alone_ah, gaps_ah, end_rule_ah, end_voltage_ah, hidden_ah, unseen_ah, .. } =
         *exposure;
     [
-        rectangular("lone readings", alone_ah, "readings far from those around them may be false"),
+        rectangular("lone readings", alone_ah, "single readings that stand out may be false"),
         rectangular("gaps", gaps_ah, "the most that the silences can have been otherwise"),
         rectangular("end rule", end_rule_ah, "half of what lies between the rows at the end"),
         rectangular(

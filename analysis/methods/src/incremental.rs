@@ -12,6 +12,9 @@ use crate::rules::Setting;
 use crate::uncertainty::{COVERAGE, Shape, combined, of_step};
 use crate::voltage_steps::VoltageSteps;
 
+/// A mean within this of the rate is at it.
+const SAME_RATE: f64 = 1.01;
+
 /// A curve of fewer steps than this has no shape to speak of.
 const FEWEST: usize = 8;
 
@@ -100,10 +103,11 @@ fn curve(steps: &VoltageSteps, setting: &Setting) -> Curve {
     let per_volt = |c: &f64| (c / 3600.0 / steps.step_volt).abs();
     let raw: Vec<f64> = steps.charges.iter().map(per_volt).collect();
     let smooth = smoothed(&raw, rules.incremental_smooth_steps.clamp(0.0, 1000.0) as usize);
-    let (highest, mut doubts) = (steps.highest_ampere, Vec::new());
+    let (mean, mut doubts) = (steps.mean_ampere(), Vec::new());
     match setting.rated_ah.filter(|c| *c > 0.0).map(|c| c / rules.incremental_divisor_hour) {
-        Some(limit) if highest > limit => doubts
-            .push(format!("{highest:.1} A is above {limit:.1} A: peaks are moved and blunted")),
+        Some(limit) if mean > limit * SAME_RATE => doubts.push(format!(
+            "{mean:.1} A in the mean is above {limit:.1} A: peaks are moved and blunted"
+        )),
         Some(_) => {}
         None => doubts.push("the rated capacity is not known: the rate is not judged".into()),
     }

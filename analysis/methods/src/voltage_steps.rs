@@ -13,7 +13,8 @@ pub(crate) struct VoltageSteps {
     /// The number of the first step, and the charge in each, A·s.
     pub(crate) first: i64,
     pub(crate) charges: Vec<f64>,
-    pub(crate) highest_ampere: f64,
+    /// Over how long, s.
+    seconds: f64,
     /// The step of the last interval: its place, and the voltages it lies between.
     here: Option<(usize, f64, f64)>,
 }
@@ -27,7 +28,7 @@ impl VoltageSteps {
             step_volt: step_volt.max(coarsest).max(1e-6),
             first: 0,
             charges: Vec::new(),
-            highest_ampere: 0.0,
+            seconds: 0.0,
             here: None,
         }
     }
@@ -41,7 +42,7 @@ impl VoltageSteps {
             return;
         }
         let charge = (from.current_ampere + to.current_ampere) / 2.0 * interval.seconds;
-        self.highest_ampere = self.highest_ampere.max(to.current_ampere.abs());
+        self.seconds += interval.seconds;
         // Most intervals stay in the step of the one before.
         if let Some((at, low, high)) = self.here
             && u1 > low
@@ -89,11 +90,16 @@ impl VoltageSteps {
 
     /// Adds what another stretch of the same phase holds.
     pub(crate) fn absorb(&mut self, other: &VoltageSteps) {
-        self.highest_ampere = self.highest_ampere.max(other.highest_ampere);
+        self.seconds += other.seconds;
         self.here = None;
         for (n, charge) in other.charges.iter().enumerate() {
             self.add(other.first.saturating_add(n as i64), *charge);
         }
+    }
+
+    /// The mean current, A (a magnitude).
+    pub(crate) fn mean_ampere(&self) -> f64 {
+        (self.charges.iter().sum::<f64>() / self.seconds).abs()
     }
 
     /// The charge that flowed between two voltages, Ah (a magnitude); a step

@@ -12,6 +12,14 @@ pub fn value(value: f64, unit: Unit) -> String {
     format!("{} {}", fixed(value, decimals(value, unit)), unit.symbol())
 }
 
+/// A value with as many digits as tell it from another: `10.502 V` beside 10.5 V.
+pub fn told_from(value: f64, other: f64, unit: Unit) -> String {
+    let least = decimals(value, unit);
+    let differs = |digits: &usize| fixed(value, *digits) != fixed(other, *digits);
+    let digits = (least..least + 4).find(differs).unwrap_or(least);
+    format!("{} {}", fixed(value, digits), unit.symbol())
+}
+
 /// A value with its expanded uncertainty; the digits of both follow the
 /// uncertainty: `57.4 ± 0.4 Ah`, `1457 ± 12 Wh`.
 ///
@@ -153,6 +161,13 @@ mod tests {
         ] {
             assert_eq!(value(v, unit), words);
         }
+    }
+
+    #[test]
+    fn two_values_that_differ_are_told_apart() {
+        assert_eq!(told_from(10.502, 10.5, Unit::Volt), "10.502 V");
+        assert_eq!(told_from(23.12, 20.0, Unit::Volt), "23.1 V");
+        assert_eq!(told_from(10.5, 10.5, Unit::Volt), "10.5 V");
     }
 
     #[test]

@@ -10,9 +10,8 @@ use crate::numbers;
 ///
 /// `cutoff_volt` is the end voltage that was set.
 pub fn discharge_ended(phase: &Phase, cutoff_volt: Option<f64>) -> Option<String> {
-    let at = phase
-        .last_voltage_volt
-        .map_or(String::new(), |v| format!(" at {}", numbers::value(v, Unit::Volt)));
+    let at =
+        phase.last_voltage_volt.map_or(String::new(), |v| format!(" at {}", apart(v, cutoff_volt)));
     let cutoff = cutoff_volt.map(|v| numbers::given(v, Unit::Volt));
     Some(match phase.end_reason? {
         EndReason::CutoffVoltage => match cutoff {
@@ -33,6 +32,11 @@ pub fn discharge_ended(phase: &Phase, cutoff_volt: Option<f64>) -> Option<String
         EndReason::SessionEnded => format!("was under load{at} when the session was stopped"),
         EndReason::Running => "is still discharging".to_owned(),
     })
+}
+
+/// A voltage with the digits that tell it from the cut-off.
+pub(super) fn apart(volt: f64, cutoff_volt: Option<f64>) -> String {
+    numbers::told_from(volt, cutoff_volt.unwrap_or(volt), Unit::Volt)
 }
 
 /// How a discharge ended, in a word or two for a table.

@@ -242,7 +242,9 @@ mod tests {
                     CurvePeak { volt: 25.9, expanded_volt: None, ah_per_volt: 80.0 },
                 ],
                 curve: Vec::new(),
-                doubts: vec!["12.1 A is above 3.0 A: peaks are moved and blunted".to_owned()],
+                doubts: vec![
+                    "12.1 A in the mean is above 3.0 A: peaks are moved and blunted".to_owned(),
+                ],
             }),
             ..Further::default()
         };
@@ -255,7 +257,7 @@ mod tests {
         assert_eq!(
             said[1],
             "Incremental capacity dQ/dV: peaks at 26.30 ± 0.03 V (312 Ah/V), 25.9 V (80.0 Ah/V). \
-             Provisional: 12.1 A is above 3.0 A: peaks are moved and blunted."
+             Provisional: 12.1 A in the mean is above 3.0 A: peaks are moved and blunted."
         );
     }
 }

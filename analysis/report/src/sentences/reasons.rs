@@ -4,7 +4,7 @@
 use ampledger_types::result::{EndReason, Gap, Phase};
 use ampledger_types::{Instrument, Unit};
 
-use super::ends::ended_above;
+use super::ends::{apart, ended_above};
 use super::gap;
 use crate::{dates, numbers};
 
@@ -67,7 +67,7 @@ pub fn cutoff_not_reached(phase: &Phase, cutoff_volt: f64) -> Option<String> {
     let cutoff = numbers::given(cutoff_volt, Unit::Volt);
     let at = phase
         .last_voltage_volt
-        .map_or(String::new(), |v| format!(" at {}", numbers::value(v, Unit::Volt)));
+        .map_or(String::new(), |v| format!(" at {}", apart(v, Some(cutoff_volt))));
     Some(match phase.end_reason? {
         EndReason::CutoffVoltage => return None,
         EndReason::ProtectionTrip => {
