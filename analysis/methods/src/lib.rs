@@ -22,6 +22,7 @@ pub mod first_minute;
 mod flow;
 pub mod full;
 mod full_evidence;
+pub mod full_search;
 mod gap;
 pub mod grounds;
 pub mod incremental;

@@ -2,6 +2,7 @@
 
 mod bench;
 
+use ampledger_methods::full_search::FullSearch;
 use ampledger_methods::{Cumulative, Row, SessionAnalysis, Setting};
 use bench::gal_07;
 use proptest::prelude::*;
@@ -61,6 +62,29 @@ fn any_row() -> impl Strategy<Value = Row> {
 }
 
 proptest! {
+    #[test]
+    fn a_search_for_a_charge_finds_what_an_analysis_does(
+        rows in prop_oneof![bench_rows(), prop::collection::vec(any_row(), 0..200)],
+        setting in settings(), at in 0..400_usize,
+    ) {
+        let setting = Setting { charge_voltage_volt: Some(26.5), ..setting };
+        let mut search = FullSearch::new(&setting);
+        let mut analysis = SessionAnalysis::new(setting);
+        for (n, row) in rows.iter().enumerate() {
+            if n == at {
+                search.break_of_unknown_length();
+                analysis.break_of_unknown_length();
+            }
+            if n == at + 20 {
+                search.other_instrument(row.t_us);
+                analysis.other_instrument(row.t_us);
+            }
+            search.push(row);
+            analysis.push(row);
+            prop_assert_eq!(search.full_watch(), analysis.full_watch());
+        }
+    }
+
     #[test]
     fn looking_in_between_changes_no_digit(
         rows in bench_rows(), setting in settings(), every in 1..50_usize,

@@ -124,10 +124,9 @@ fn measure(name: &str, path: &Path, session: i64, charged_day: i64) -> Result<()
     })?;
     // From here on the most it holds is counted anew (proc_pid_clear_refs(5)).
     std::fs::write("/proc/self/clear_refs", "5")?;
-    let before = memory("VmRSS")?;
     let with =
         fastest(|| SessionFeed::read(&reader, &subject, &view).map(drop).map_err(Into::into))?;
-    let grown = memory("VmHWM")?.saturating_sub(before);
+    let held = memory("VmHWM")?;
     // Two days are looked at, and seven where those show no charge.
     let days = if charged_day <= 2 { 2 } else { 9 };
     let mut read = 0;
@@ -158,10 +157,10 @@ fn measure(name: &str, path: &Path, session: i64, charged_day: i64) -> Result<()
     let seconds = (days * DAY_SECOND) as f64;
     println!(
         "charge {name}: {look_back:.0} ms to look back over {days} days, {:.1} million readings a \
-         second; bare columns {bare:.0} ms, {:.1} times; at most {:.1} MB more held",
+         second; bare columns {bare:.0} ms, {:.1} times; the process holds {:.0} MB at most",
         2.0 * seconds / look_back / 1e3,
         look_back / bare,
-        grown as f64 / 1e3
+        held as f64 / 1e3
     );
     Ok(())
 }

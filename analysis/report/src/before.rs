@@ -5,7 +5,8 @@
 use std::ops::ControlFlow;
 
 use ampledger_methods::full::FullWatch;
-use ampledger_methods::{Axis, RunOffset, SessionAnalysis, Setting};
+use ampledger_methods::full_search::FullSearch;
+use ampledger_methods::{Axis, RunOffset, Setting};
 use ampledger_store::{NumberedSample, Range, Reader};
 use ampledger_types::{Bound, Calibration, RunId, Session};
 
@@ -140,7 +141,7 @@ impl Stretch {
         let mut calibrations = Calibrations::new(records);
         let axis = Axis::new(&self.range.sources, self.offsets.clone());
         let mut axis = axis.with_far_side(self.far_side.clone());
-        let mut analysis = SessionAnalysis::new(setting.clone());
+        let mut search = FullSearch::new(setting);
         let (mut seen, mut answers, mut samples) = (Seen::default(), Answers::default(), 0_u64);
         let range = Range { up_to, ..self.range.clone() };
         reader.samples(&range, |mut stored| {
@@ -152,12 +153,12 @@ impl Stretch {
             samples += 1;
             seen.note(&decode_set.source, sample, &placed.row);
             if answers.changed(decode_set) {
-                analysis.other_instrument(placed.row.t_us);
+                search.other_instrument(placed.row.t_us);
             }
-            analysis.push(&placed.row);
+            search.push(&placed.row);
             ControlFlow::Continue(())
         })?;
-        let full = analysis.full_watch();
+        let full = search.full_watch();
         let cited = if full.has_charge() { self.cited(reader)? } else { Vec::new() };
         Ok((samples > 0).then_some(Before { full, seen, answers, cited }))
     }
