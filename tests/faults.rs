@@ -8,6 +8,7 @@ mod configuration;
 mod dark;
 mod disk;
 mod end;
+mod full;
 mod line;
 mod modbus;
 mod plugin;

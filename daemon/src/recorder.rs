@@ -2,37 +2,24 @@
 //! all sources together. What it could not write it keeps, up to a bound, and
 //! tries again; what it had to drop it counts and marks.
 
-use std::collections::VecDeque;
-use std::path::PathBuf;
-use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
-use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel};
+mod writer;
+
+use std::sync::atomic::{AtomicBool, AtomicU64, AtomicUsize, Ordering};
+use std::sync::mpsc::{SyncSender, TrySendError, sync_channel};
 use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
-use std::time::{Duration, Instant};
 
-use ampledger_store::{Batch, DroppedFrames, FrameChunk, NumberedSample, Store, StoreError};
+use ampledger_store::{FrameChunk, NumberedSample, Store};
 use ampledger_types::{ClockObservation, Marker, Seq};
 use tokio::sync::{oneshot, watch};
 
-/// How long readings wait before they are written.
-const COMMIT_EVERY: Duration = Duration::from_secs(1);
+use writer::Writer;
+
 /// Entries that may wait between the sources and the thread.
 const QUEUE: usize = 65_536;
 /// Above this many waiting entries no frames are taken any more, so that
 /// samples still fit: frames go before samples.
 const QUEUE_FOR_FRAMES: usize = QUEUE / 2;
-/// Samples kept in memory while the store cannot be written.
-const KEPT_SAMPLES: usize = 1_000_000;
-/// Bytes of frames kept in memory while the store cannot be written.
-const KEPT_FRAME_BYTES: usize = 64 << 20;
-/// Bytes of frames after whose writing the frame log's budget is looked at.
-const FRAME_BYTES_PER_LOOK: usize = 4 << 20;
-/// How long between two tries to write after one failed.
-const RETRY: Duration = Duration::from_secs(2);
-
-/// How often the last write is tried before the process ends without it.
-const LAST_TRIES: u32 = 4;
-
 type Work = Box<dyn FnOnce(&mut Store) + Send>;
 
 enum Entry {
@@ -51,6 +38,8 @@ pub struct RecorderState {
     dropped_samples: AtomicU64,
     dropped_frames: AtomicU64,
     trouble: Mutex<Option<String>>,
+    /// The disk is full, and what was kept in reserve is used up or being so.
+    reserve_given_up: AtomicBool,
 }
 
 /// The way to the recorder's thread.
@@ -79,19 +68,7 @@ impl Recorder {
         let (queue, entries) = sync_channel(QUEUE);
         let state = Arc::new(RecorderState::default());
         let (recorded, recorded_up_to) = watch::channel(store.recorded_up_to());
-        let writer = Writer {
-            path: store.path().to_owned(),
-            store: Some(store),
-            state: state.clone(),
-            recorded,
-            pending: Batch::default(),
-            frame_bytes: 0,
-            frame_bytes_since_look: FRAME_BYTES_PER_LOOK,
-            frame_budget_bytes,
-            works: VecDeque::new(),
-            retry_at: None,
-            since: None,
-        };
+        let writer = Writer::new(store, state.clone(), recorded, frame_budget_bytes);
         let thread = std::thread::Builder::new()
             .name("recorder".to_owned())
             .spawn(move || writer.run(&entries))?;
@@ -175,6 +152,12 @@ impl Recorder {
         self.state.trouble.lock().unwrap_or_else(|e| e.into_inner()).clone()
     }
 
+    /// Whether the disk is so full that the reserve beside the store was given
+    /// up.
+    pub fn reserve_given_up(&self) -> bool {
+        self.state.reserve_given_up.load(Ordering::Relaxed)
+    }
+
     /// Samples (and markers) dropped because a bound was hit.
     pub fn dropped_samples(&self) -> u64 {
         self.state.dropped_samples.load(Ordering::Relaxed)
@@ -192,188 +175,6 @@ impl Recorder {
             dropped.fetch_add(1, Ordering::Relaxed);
         }
         taken
-    }
-}
-
-/// The thread's own things.
-struct Writer {
-    path: PathBuf,
-    /// `None` while it cannot be opened again.
-    store: Option<Store>,
-    state: Arc<RecorderState>,
-    recorded: watch::Sender<Seq>,
-    pending: Batch,
-    frame_bytes: usize,
-    /// Bytes of frames written since the budget was looked at.
-    frame_bytes_since_look: usize,
-    frame_budget_bytes: u64,
-    works: VecDeque<Work>,
-    retry_at: Option<Instant>,
-    since: Option<Instant>,
-}
-
-impl Writer {
-    fn run(mut self, entries: &Receiver<Entry>) -> bool {
-        loop {
-            match entries.recv_timeout(self.patience()) {
-                Ok(Entry::Finish) | Err(RecvTimeoutError::Disconnected) => break,
-                Ok(entry) => {
-                    self.state.waiting.fetch_sub(1, Ordering::Relaxed);
-                    self.take(entry);
-                }
-                Err(RecvTimeoutError::Timeout) => {}
-            }
-            if self.is_due() {
-                self.write();
-            }
-        }
-        self.write_the_rest()
-    }
-
-    /// The last write, tried a few times: what is in memory is lost after it.
-    fn write_the_rest(&mut self) -> bool {
-        for _ in 0..LAST_TRIES {
-            self.write();
-            if self.retry_at.is_none() {
-                return true;
-            }
-            std::thread::sleep(RETRY);
-        }
-        false
-    }
-
-    fn patience(&self) -> Duration {
-        let now = Instant::now();
-        match (self.retry_at, self.since) {
-            (Some(at), _) => at.saturating_duration_since(now),
-            (None, Some(since)) => (since + COMMIT_EVERY).saturating_duration_since(now),
-            (None, None) => COMMIT_EVERY,
-        }
-    }
-
-    fn is_due(&self) -> bool {
-        let now = Instant::now();
-        match self.retry_at {
-            Some(at) => now >= at,
-            None => {
-                !self.works.is_empty()
-                    || self.since.is_some_and(|since| now >= since + COMMIT_EVERY)
-            }
-        }
-    }
-
-    fn take(&mut self, entry: Entry) {
-        self.since.get_or_insert_with(Instant::now);
-        match entry {
-            Entry::Sample(sample) if self.pending.samples.len() < KEPT_SAMPLES => {
-                self.pending.samples.push(sample);
-            }
-            Entry::Sample(_) => {
-                self.state.dropped_samples.fetch_add(1, Ordering::Relaxed);
-            }
-            Entry::Frames(chunk) => {
-                let bytes: usize = chunk.frames.iter().map(|f| f.payload.len() + 16).sum();
-                if self.frame_bytes + bytes <= KEPT_FRAME_BYTES {
-                    self.frame_bytes += bytes;
-                    self.pending.frames.push(chunk);
-                } else {
-                    self.state.dropped_frames.fetch_add(1, Ordering::Relaxed);
-                }
-            }
-            Entry::Marker(marker) => self.pending.markers.push(marker),
-            Entry::Observation(boot_id, seen) => self.pending.observations.push((boot_id, seen)),
-            Entry::Work(work) => self.works.push_back(work),
-            Entry::Finish => {}
-        }
-    }
-
-    /// Writes the batch, then does the work that waited for it. After a
-    /// failure nothing counts as recorded until the file was opened afresh.
-    fn write(&mut self) {
-        match self.try_write() {
-            Ok(up_to) => {
-                self.pending = Batch::default();
-                self.frame_bytes_since_look += std::mem::take(&mut self.frame_bytes);
-                self.since = None;
-                self.retry_at = None;
-                self.recovered();
-                self.recorded.send_replace(up_to);
-                if let Some(store) = &mut self.store {
-                    for work in self.works.drain(..) {
-                        work(store);
-                    }
-                    self.recorded.send_replace(store.recorded_up_to());
-                }
-                if self.frame_bytes_since_look >= FRAME_BYTES_PER_LOOK {
-                    self.drop_old_frames();
-                }
-            }
-            Err(why) => {
-                self.failed(&why);
-                self.store = None;
-                self.retry_at = Some(Instant::now() + RETRY);
-                // Who waits for work is told at once instead of never.
-                self.works.clear();
-            }
-        }
-    }
-
-    fn try_write(&mut self) -> Result<Seq, String> {
-        if self.store.is_none() {
-            self.store = Some(Store::open(&self.path).map_err(|e| e.to_string())?);
-        }
-        let Some(store) = &mut self.store else { return Err("the store is closed".to_owned()) };
-        match store.append(&self.pending) {
-            Ok(up_to) => Ok(up_to),
-            // Giving it again cannot help: it is a fault of the program, and
-            // it must not keep everything after it from being recorded.
-            Err(StoreError::Refused(why)) => {
-                tracing::error!("a second of readings cannot be kept: {why}");
-                let lost = self.pending.samples.len() as u64;
-                self.state.dropped_samples.fetch_add(lost, Ordering::Relaxed);
-                Ok(store.recorded_up_to())
-            }
-            Err(other) => Err(other.to_string()),
-        }
-    }
-
-    /// Keeps the frame log to its budget. A fault here shows at the next
-    /// write as well.
-    fn drop_old_frames(&mut self) {
-        let Some(store) = &mut self.store else { return };
-        self.frame_bytes_since_look = 0;
-        match store.drop_old_frames(self.frame_budget_bytes) {
-            Ok(dropped) => dropped.iter().for_each(|(source, dropped)| tell(source, dropped)),
-            Err(why) => tracing::warn!("the frame log could not be kept to its budget: {why}"),
-        }
-    }
-
-    fn failed(&self, why: &str) {
-        let mut trouble = self.state.trouble.lock().unwrap_or_else(|e| e.into_inner());
-        if trouble.as_deref() != Some(why) {
-            tracing::error!(
-                kept_samples = self.pending.samples.len(),
-                "nothing can be recorded: {why}; readings are kept in memory and tried again"
-            );
-            *trouble = Some(why.to_owned());
-        }
-    }
-
-    fn recovered(&self) {
-        let mut trouble = self.state.trouble.lock().unwrap_or_else(|e| e.into_inner());
-        if trouble.take().is_some() {
-            tracing::info!("recording again; everything kept in memory is on disk");
-        }
-    }
-}
-
-fn tell(source: &str, dropped: &DroppedFrames) {
-    let DroppedFrames { chunks, bytes, held_bytes } = *dropped;
-    if chunks > 0 {
-        tracing::info!(source, bytes, "the oldest frames outside sessions were dropped");
-    }
-    if held_bytes > 0 {
-        tracing::debug!(source, held_bytes, "more frames than the budget: sessions need them");
     }
 }
 

@@ -8,7 +8,7 @@ use std::sync::atomic::AtomicBool;
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use ampledger_store::{NewRun, OpenError, Store, StoreError, beside_newer};
+use ampledger_store::{Ballast, NewRun, OpenError, Store, StoreError, beside_newer};
 use ampledger_types::{ClockObservation, MarkerKind};
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc;
@@ -176,16 +176,27 @@ async fn assemble(config: &Config, clock_rate: f64) -> Result<Parts, ServiceErro
 /// Opens the store. Recording goes on whatever is there: what a damaged one
 /// holds, or one of a newer program, is for a person, who is told.
 fn open(path: &Path) -> Result<(Store, Option<String>), OpenError> {
-    match Store::open_or_set_aside(path) {
+    match open_with_reserve(path) {
         Ok((store, aside)) => Ok((store, aside.map(|aside| damaged(&aside)))),
         Err(newer @ OpenError::Newer { known, .. }) => {
             let beside = beside_newer(path, known);
-            let (store, aside) = Store::open_or_set_aside(&beside)?;
+            let (store, aside) = open_with_reserve(&beside)?;
             let text = format!("{newer}; until then {} is recorded into", beside.display());
             let damaged = aside.map(|aside| format!("; {}", damaged(&aside)));
             Ok((store, Some(text + &damaged.unwrap_or_default())))
         }
         Err(other) => Err(other),
+    }
+}
+
+/// On a full disk with what was kept in reserve.
+fn open_with_reserve(path: &Path) -> Result<(Store, Option<PathBuf>), OpenError> {
+    match Store::open_or_set_aside(path) {
+        Err(OpenError::Store(StoreError::Full { .. })) if Ballast::of(path).give_up() => {
+            tracing::error!("the disk is full; what was kept in reserve is used: make room now");
+            Store::open_or_set_aside(path)
+        }
+        other => other,
     }
 }
 

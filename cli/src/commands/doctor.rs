@@ -101,6 +101,10 @@ fn store(store: &StoreStatus) -> Check {
             let text = format!("{}: {trouble}", store.path);
             check("record", CheckOutcome::Bad, text)
         }
+        None if store.reserve_given_up => {
+            let text = format!("{}: {}", store.path, status::RESERVE_GIVEN_UP);
+            check("record", CheckOutcome::Bad, text)
+        }
         None => check("record", CheckOutcome::Good, format!("{} is written", store.path)),
     }
 }

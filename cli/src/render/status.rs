@@ -35,10 +35,17 @@ pub fn status(status: &StatusResponse, zone: &TimeZone) -> String {
     lines.join("\n")
 }
 
+/// What is said while there is no reserve.
+pub const RESERVE_GIVEN_UP: &str = "The disk is full or nearly so: the room kept in reserve beside \
+     the record is gone. Make room on that disk; `ampledger thin` helps.";
+
 fn store(store: &StoreStatus) -> Vec<String> {
     let mut lines = Vec::new();
     if let Some(trouble) = &store.trouble {
         lines.push(style::bad(&format!("The record has trouble: {trouble}")));
+    }
+    if store.reserve_given_up {
+        lines.push(style::bad(RESERVE_GIVEN_UP));
     }
     let waiting = store.newest.saturating_sub(store.recorded_up_to);
     let how_far = match waiting {
@@ -92,6 +99,7 @@ mod tests {
                 recorded_up_to: 10,
                 newest: 12,
                 trouble: None,
+                reserve_given_up: false,
             },
             clock: ClockStatus { unix_time_second: 0.0, synchronised: true, rate: 1.0 },
             sources: Vec::new(),

@@ -21,6 +21,7 @@ pub async fn status(State(daemon): State<Arc<Daemon>>) -> Json<StatusResponse> {
             recorded_up_to: recorder.recorded_up_to(),
             newest: daemon.intake.newest(),
             trouble: recorder.trouble(),
+            reserve_given_up: recorder.reserve_given_up(),
         },
         clock: ClockStatus {
             unix_time_second: daemon.intake.clock.unix_us() as f64 / 1e6,

@@ -73,7 +73,12 @@ fn look_at_silence(daemon: &Daemon, heard_us: &BTreeMap<String, i64>, began_us: 
 }
 
 fn look_at_disk(daemon: &Daemon) {
-    let Some(free_mebibyte) = free_mebibyte(&daemon.store_path) else { return };
+    // What was given up of the reserve is no room to rely on.
+    let free_mebibyte = match daemon.intake.recorder.reserve_given_up() {
+        true => Some(0.0),
+        false => free_mebibyte(&daemon.store_path),
+    };
+    let Some(free_mebibyte) = free_mebibyte else { return };
     let now_us = daemon.intake.clock.now_us();
     daemon.limits.each(daemon, |watch| match watch.config.kind {
         LimitKind::StoreNearlyFull => {

@@ -10,6 +10,7 @@ use rusqlite::{Connection, OpenFlags, TransactionBehavior};
 
 use crate::error::{Fault, OpenError, StoreError, io};
 use crate::lock::{self, Lock};
+use crate::log_index;
 use crate::migrations::{self, APPLICATION_ID, STEPS};
 use crate::path::{beside, length, resolve};
 use crate::reader::{self, Reader};
@@ -52,11 +53,13 @@ impl Store {
             create(&path, steps)?;
         }
         let at = |e: rusqlite::Error| Fault::from(e).at(&path);
+        log_index::check_room(&path)?;
         let mut db = connect(&path).map_err(at)?;
         make_sure(&db, &path)?;
         migrations::bring_up(&mut db, &path, steps)?;
         use_log(&db).map_err(|e| e.at(&path))?;
         let uuid = reader::uuid(&db).map_err(at)?;
+        log_index::fill(&path)?;
         let recorded_up_to = reader::newest(&db).map_err(|e| e.at(&path))?;
         let working = Working::default();
         Ok(Store { db, uuid, recorded_up_to, working, _lock: lock, path })

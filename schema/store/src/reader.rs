@@ -14,6 +14,7 @@ use rusqlite::{Connection, ErrorCode, OpenFlags};
 use crate::error::{Fault, OpenError, StoreError};
 use crate::frame_log::DamagedFrames;
 use crate::intern::Origins;
+use crate::log_index;
 use crate::migrations::{self, STEPS};
 use crate::open::{PATIENCE, make_sure, refuse_foreign};
 use crate::path::{beside, length, resolve_existing};
@@ -37,6 +38,7 @@ impl Reader {
         let path = resolve_existing(path)?;
         refuse_foreign(&path)?;
         let at = |e: rusqlite::Error| OpenError::from(Fault::from(e).at(&path));
+        log_index::check_room(&path)?;
         let (db, still) = match connect(&path) {
             Ok(db) => (db, None),
             Err(e) if cannot_share(&e) => open_still(&path)?,

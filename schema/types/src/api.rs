@@ -49,6 +49,10 @@ pub struct StoreStatus {
     pub newest: u64,
     /// What is wrong with it, if anything.
     pub trouble: Option<String>,
+    /// Whether the disk is so full that the room kept in reserve beside the
+    /// store was given up, or could not be taken.
+    #[serde(default)]
+    pub reserve_given_up: bool,
 }
 
 /// The state of the daemon's clock.

@@ -1,0 +1,286 @@
+//! The recorder's thread: it alone has the store.
+
+use std::collections::VecDeque;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::sync::mpsc::{Receiver, RecvTimeoutError};
+use std::time::{Duration, Instant};
+
+use ampledger_store::{Ballast, Batch, DroppedFrames, OpenError, Store, StoreError};
+use ampledger_types::{Bound, Marker, MarkerKind, Seq};
+use tokio::sync::watch;
+
+use super::{Entry, RecorderState, Work};
+
+/// How long readings wait before they are written.
+const COMMIT_EVERY: Duration = Duration::from_secs(1);
+/// Samples kept in memory while the store cannot be written.
+const KEPT_SAMPLES: usize = 1_000_000;
+/// Bytes of frames kept in memory while the store cannot be written.
+const KEPT_FRAME_BYTES: usize = 64 << 20;
+/// Bytes of frames after whose writing the frame log's budget is looked at.
+const FRAME_BYTES_PER_LOOK: usize = 4 << 20;
+/// How long between two tries to write after one failed.
+const RETRY: Duration = Duration::from_secs(2);
+
+/// How often the last write is tried before the process ends without it.
+const LAST_TRIES: u32 = 4;
+/// How often it is looked whether there is room for the reserve again.
+const LOOK_FOR_ROOM: Duration = Duration::from_secs(2);
+
+/// The thread's own things.
+pub(super) struct Writer {
+    path: PathBuf,
+    /// `None` while it cannot be opened again.
+    store: Option<Store>,
+    state: Arc<RecorderState>,
+    recorded: watch::Sender<Seq>,
+    pending: Batch,
+    frame_bytes: usize,
+    /// Bytes of frames written since the budget was looked at.
+    frame_bytes_since_look: usize,
+    frame_budget_bytes: u64,
+    works: VecDeque<Work>,
+    retry_at: Option<Instant>,
+    since: Option<Instant>,
+    ballast: Ballast,
+    looked_for_room: Instant,
+}
+
+impl Writer {
+    pub(super) fn new(
+        store: Store,
+        state: Arc<RecorderState>,
+        recorded: watch::Sender<Seq>,
+        frame_budget_bytes: u64,
+    ) -> Writer {
+        let ballast = Ballast::of(store.path());
+        state.reserve_given_up.store(!ballast.take(), Ordering::Relaxed);
+        Writer {
+            path: store.path().to_owned(),
+            store: Some(store),
+            state,
+            recorded,
+            pending: Batch::default(),
+            frame_bytes: 0,
+            frame_bytes_since_look: FRAME_BYTES_PER_LOOK,
+            frame_budget_bytes,
+            works: VecDeque::new(),
+            retry_at: None,
+            since: None,
+            ballast,
+            looked_for_room: Instant::now(),
+        }
+    }
+
+    pub(super) fn run(mut self, entries: &Receiver<Entry>) -> bool {
+        loop {
+            match entries.recv_timeout(self.patience()) {
+                Ok(Entry::Finish) | Err(RecvTimeoutError::Disconnected) => break,
+                Ok(entry) => {
+                    self.state.waiting.fetch_sub(1, Ordering::Relaxed);
+                    self.take(entry);
+                }
+                Err(RecvTimeoutError::Timeout) => {}
+            }
+            if self.is_due() {
+                self.write();
+            }
+        }
+        self.write_the_rest()
+    }
+
+    /// The last write, tried a few times: what is in memory is lost after it.
+    fn write_the_rest(&mut self) -> bool {
+        for _ in 0..LAST_TRIES {
+            self.write();
+            if self.retry_at.is_none() {
+                return true;
+            }
+            std::thread::sleep(RETRY);
+        }
+        false
+    }
+
+    fn patience(&self) -> Duration {
+        let now = Instant::now();
+        match (self.retry_at, self.since) {
+            (Some(at), _) => at.saturating_duration_since(now),
+            (None, Some(since)) => (since + COMMIT_EVERY).saturating_duration_since(now),
+            (None, None) => COMMIT_EVERY,
+        }
+    }
+
+    fn is_due(&self) -> bool {
+        let now = Instant::now();
+        match self.retry_at {
+            Some(at) => now >= at,
+            None => {
+                !self.works.is_empty()
+                    || self.since.is_some_and(|since| now >= since + COMMIT_EVERY)
+            }
+        }
+    }
+
+    fn take(&mut self, entry: Entry) {
+        self.since.get_or_insert_with(Instant::now);
+        match entry {
+            Entry::Sample(sample) if self.pending.samples.len() < KEPT_SAMPLES => {
+                self.pending.samples.push(sample);
+            }
+            Entry::Sample(_) => {
+                self.state.dropped_samples.fetch_add(1, Ordering::Relaxed);
+            }
+            Entry::Frames(chunk) => {
+                let bytes: usize = chunk.frames.iter().map(|f| f.payload.len() + 16).sum();
+                if self.frame_bytes + bytes <= KEPT_FRAME_BYTES {
+                    self.frame_bytes += bytes;
+                    self.pending.frames.push(chunk);
+                } else {
+                    self.state.dropped_frames.fetch_add(1, Ordering::Relaxed);
+                }
+            }
+            Entry::Marker(marker) => self.pending.markers.push(marker),
+            Entry::Observation(boot_id, seen) => self.pending.observations.push((boot_id, seen)),
+            Entry::Work(work) => self.works.push_back(work),
+            Entry::Finish => {}
+        }
+    }
+
+    /// Writes the batch, then does the work that waited for it. After a
+    /// failure nothing counts as recorded until the file was opened afresh.
+    fn write(&mut self) {
+        match self.try_write() {
+            Ok(up_to) => {
+                self.pending = Batch::default();
+                self.frame_bytes_since_look += std::mem::take(&mut self.frame_bytes);
+                self.since = None;
+                self.retry_at = None;
+                self.recovered();
+                self.recorded.send_replace(up_to);
+                if let Some(store) = &mut self.store {
+                    for work in self.works.drain(..) {
+                        work(store);
+                    }
+                    self.recorded.send_replace(store.recorded_up_to());
+                }
+                if self.frame_bytes_since_look >= FRAME_BYTES_PER_LOOK {
+                    self.drop_old_frames();
+                }
+                self.look_for_room();
+            }
+            Err(why) => {
+                self.failed(&why);
+                self.store = None;
+                self.retry_at = Some(Instant::now() + RETRY);
+                // Who waits for work is told at once instead of never.
+                self.works.clear();
+            }
+        }
+    }
+
+    /// Writes; on a full disk into the room that was kept in reserve.
+    fn try_write(&mut self) -> Result<Seq, String> {
+        let written = match self.write_once() {
+            Err(OpenError::Store(StoreError::Full { .. })) if self.ballast.give_up() => {
+                self.store = None;
+                self.tell_of_reserve();
+                self.write_once()
+            }
+            other => other,
+        };
+        written.map_err(|error| error.to_string())
+    }
+
+    fn write_once(&mut self) -> Result<Seq, OpenError> {
+        let store = match &mut self.store {
+            Some(store) => store,
+            None => self.store.insert(Store::open(&self.path)?),
+        };
+        match store.append(&self.pending) {
+            Ok(up_to) => Ok(up_to),
+            // Giving it again cannot help: it is a fault of the program, and
+            // it must not keep everything after it from being recorded.
+            Err(StoreError::Refused(why)) => {
+                tracing::error!("a second of readings cannot be kept: {why}");
+                let lost = self.pending.samples.len() as u64;
+                self.state.dropped_samples.fetch_add(lost, Ordering::Relaxed);
+                Ok(store.recorded_up_to())
+            }
+            Err(other) => Err(other.into()),
+        }
+    }
+
+    /// The marker lands with the batch that found the disk full.
+    fn tell_of_reserve(&mut self) {
+        let megabytes = self.ballast.bytes() >> 20;
+        let text = format!(
+            "the disk is full; {megabytes} MiB that were kept in reserve are being used: \
+             make room now"
+        );
+        tracing::error!("{text}");
+        self.state.reserve_given_up.store(true, Ordering::Relaxed);
+        if let Some(at) = self.newest() {
+            self.pending.markers.push(Marker::new(at, MarkerKind::Note, text));
+        }
+    }
+
+    /// The newest moment of what is to be written.
+    fn newest(&self) -> Option<Bound> {
+        let sample = self.pending.samples.last();
+        let marker = || self.pending.markers.last().map(|marker| marker.at);
+        sample.map(|s| Bound { run: s.run, t_us: s.sample.t_us }).or_else(marker)
+    }
+
+    /// Takes the reserve again once there is room.
+    fn look_for_room(&mut self) {
+        if self.looked_for_room.elapsed() < LOOK_FOR_ROOM {
+            return;
+        }
+        self.looked_for_room = Instant::now();
+        let is_held = self.ballast.take();
+        if self.state.reserve_given_up.swap(!is_held, Ordering::Relaxed) && is_held {
+            tracing::info!("there is room on the disk again, and some is kept in reserve");
+        }
+    }
+
+    /// Keeps the frame log to its budget. A fault here shows at the next
+    /// write as well.
+    fn drop_old_frames(&mut self) {
+        let Some(store) = &mut self.store else { return };
+        self.frame_bytes_since_look = 0;
+        match store.drop_old_frames(self.frame_budget_bytes) {
+            Ok(dropped) => dropped.iter().for_each(|(source, dropped)| tell(source, dropped)),
+            Err(why) => tracing::warn!("the frame log could not be kept to its budget: {why}"),
+        }
+    }
+
+    fn failed(&self, why: &str) {
+        let mut trouble = self.state.trouble.lock().unwrap_or_else(|e| e.into_inner());
+        if trouble.as_deref() != Some(why) {
+            tracing::error!(
+                kept_samples = self.pending.samples.len(),
+                "nothing can be recorded: {why}; readings are kept in memory and tried again"
+            );
+            *trouble = Some(why.to_owned());
+        }
+    }
+
+    fn recovered(&self) {
+        let mut trouble = self.state.trouble.lock().unwrap_or_else(|e| e.into_inner());
+        if trouble.take().is_some() {
+            tracing::info!("recording again; everything kept in memory is on disk");
+        }
+    }
+}
+
+fn tell(source: &str, dropped: &DroppedFrames) {
+    let DroppedFrames { chunks, bytes, held_bytes } = *dropped;
+    if chunks > 0 {
+        tracing::info!(source, bytes, "the oldest frames outside sessions were dropped");
+    }
+    if held_bytes > 0 {
+        tracing::debug!(source, held_bytes, "more frames than the budget: sessions need them");
+    }
+}
