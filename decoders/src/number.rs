@@ -21,6 +21,9 @@ pub enum Cell<'a> {
 
 /// Reads a cell whose decimal mark is `mark`.
 pub fn cell(text: &str, mark: char) -> Cell<'_> {
+    if let Some(value) = short(text, mark) {
+        return Cell::Number { value, unit: None };
+    }
     let text = text.trim();
     if is_missing(text) {
         return Cell::Missing;
@@ -45,8 +48,48 @@ fn is_missing(text: &str) -> bool {
     text.bytes().all(|b| b == b'-') || WORDS.iter().any(|word| text.eq_ignore_ascii_case(word))
 }
 
+/// Digits that a whole number can have which is surely a binary one.
+const EXACT_DIGITS: usize = 15;
+const POWERS: [f64; EXACT_DIGITS + 1] =
+    [1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15];
+
+/// The number that is all of the text, as most cells are: some digits, and a
+/// mark in the middle of them. With so few of them both the digits and the
+/// power of ten are binary numbers, and one division rounds once, as reading
+/// the whole does (Clinger, How to Read Floating Point Numbers Accurately, 1990).
+pub(crate) fn short(text: &str, mark: char) -> Option<f64> {
+    let (sign, unsigned) = match text.as_bytes() {
+        [b'-', rest @ ..] => (-1.0, rest),
+        all => (1.0, all),
+    };
+    if unsigned.len() > EXACT_DIGITS + 1 {
+        return None;
+    }
+    let (mut number, mut point) = (0u64, None);
+    for (at, byte) in unsigned.iter().enumerate() {
+        match byte {
+            b'0'..=b'9' => number = number * 10 + u64::from(byte - b'0'),
+            _ if char::from(*byte) == mark && mark.is_ascii() && point.is_none() => {
+                point = Some(at);
+            }
+            _ => return None,
+        }
+    }
+    let last = unsigned.len().checked_sub(1)?;
+    let places = match point {
+        // A mark at an end, or too many digits: read with more care.
+        Some(at) if at > 0 && at < last => last - at,
+        None if last < EXACT_DIGITS => 0,
+        _ => return None,
+    };
+    Some(sign * (number as f64 / POWERS[places]))
+}
+
 /// The number at the front, and what is left behind it, trimmed.
 pub fn split_number(text: &str, mark: char) -> Option<(f64, &str)> {
+    if let Some(value) = short(text, mark) {
+        return Some((value, ""));
+    }
     let (sign, unsigned) = match text.strip_prefix(['-', '\u{2212}']) {
         Some(rest) => (-1.0, rest.trim_start()),
         None => (1.0, text.strip_prefix('+').unwrap_or(text).trim_start()),
@@ -125,6 +168,17 @@ mod tests {
         fn every_finite_number_reads_back(value in proptest::num::f64::NORMAL) {
             for text in [format!("{value}"), format!("{value:e}")] {
                 prop_assert_eq!(split_number(&text, '.'), Some((value, "")));
+            }
+        }
+
+        #[test]
+        fn short_numbers_are_read_as_long_ones_are(
+            text in "-?[0-9]{1,17}([.,][0-9]{0,17})?", comma in any::<bool>(),
+        ) {
+            let mark = if comma { ',' } else { '.' };
+            if let Some(value) = short(&text, mark) {
+                let expected: f64 = text.replace(',', ".").parse().unwrap();
+                prop_assert_eq!(value.to_bits(), expected.to_bits());
             }
         }
 

@@ -12,8 +12,8 @@ use sha2::{Digest, Sha256};
 
 use crate::exit::Failure;
 
-/// Bytes handed over at once.
-const PIECE_BYTES: u64 = 64 << 10;
+/// Bytes handed over at once, and read at once.
+const PIECE_BYTES: usize = 64 << 10;
 /// Below so many bytes no file counts as a bomb, however well it is packed.
 const HARMLESS_BYTES: u64 = 1 << 30;
 /// No honest log unpacks to more than so many times its size.
@@ -69,7 +69,8 @@ pub fn open(file: &Path, progress: &Progress) -> Result<Rows, Failure> {
         .strip_bom(true)
         .utf8_passthru(true)
         .build(unpacked);
-    Ok(Rows::Text(Box::new(Text { reader: BufReader::new(Box::new(text)), digest })))
+    let reader = BufReader::with_capacity(PIECE_BYTES, Box::new(text) as Box<dyn Read>);
+    Ok(Rows::Text(Box::new(Text { reader, digest })))
 }
 
 impl Rows {
@@ -78,9 +79,7 @@ impl Rows {
     pub fn piece(&mut self, piece: &mut Vec<u8>) -> io::Result<()> {
         piece.clear();
         match self {
-            Rows::Text(text) => {
-                (&mut text.reader).take(PIECE_BYTES).read_until(b'\n', piece).map(drop)
-            }
+            Rows::Text(text) => line(&mut text.reader, piece),
             #[cfg(feature = "parquet")]
             Rows::Parquet(parquet, _) => parquet.row(piece),
         }
@@ -100,6 +99,26 @@ impl Rows {
         };
         Some(digest.finalize().iter().map(|byte| format!("{byte:02x}")).collect())
     }
+}
+
+/// Reads up to a line end, or as much as is handed over at once.
+fn line(reader: &mut impl BufRead, piece: &mut Vec<u8>) -> io::Result<()> {
+    while piece.len() < PIECE_BYTES {
+        let buffer = match reader.fill_buf() {
+            Ok(buffer) => buffer,
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
+            Err(error) => return Err(error),
+        };
+        let end = memchr::memchr(b'\n', buffer).map(|at| at + 1);
+        let taken = end.unwrap_or(buffer.len()).min(PIECE_BYTES - piece.len());
+        let is_done = taken == 0 || end == Some(taken);
+        piece.extend_from_slice(&buffer[..taken]);
+        reader.consume(taken);
+        if is_done {
+            return Ok(());
+        }
+    }
+    Ok(())
 }
 
 fn read_up_to(file: &mut File, buffer: &mut [u8]) -> io::Result<usize> {

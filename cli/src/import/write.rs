@@ -176,8 +176,9 @@ impl Intake {
     }
 
     fn give(&mut self, driver: &mut Driver, input: Input<'_>) -> Result<(), Failure> {
-        // The file's own times are the axis: when it is read says nothing.
-        let outputs: Vec<Output> = driver.give(0, input).1.collect();
+        // The file's own times are the axis: when it is read says nothing. No
+        // frame is kept either: the file itself can be read again.
+        let outputs = driver.give_again(0, input);
         for output in outputs {
             match output {
                 Output::Sample(sample) => self.sample(sample)?,

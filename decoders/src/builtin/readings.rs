@@ -36,6 +36,11 @@ pub(super) struct Readings {
 }
 
 impl Readings {
+    /// Room for so many values.
+    pub(super) fn of(values: usize) -> Readings {
+        Readings { values: Vec::with_capacity(values), ..Readings::default() }
+    }
+
     /// The next value, read from a cell. NaN where there is none.
     pub(super) fn take(&mut self, name: &str, field: &Field, written: &str, mark: char) {
         let value = match cell(written, mark) {

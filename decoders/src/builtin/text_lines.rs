@@ -24,7 +24,7 @@ use crate::decoder::{
 use crate::framing::{Line, Lines};
 use crate::instrument_time::{Axis, TimeReader};
 use crate::mapping::{Groups, Mapping, heading};
-use crate::number::is_number;
+use crate::number::{is_number, short};
 
 pub(crate) mod cells;
 mod columns;
@@ -205,7 +205,7 @@ impl Reader {
 
     fn whole(&mut self, now_us: i64, line: &str, out: &mut Vec<Output>) {
         let line = line.trim();
-        if line.is_empty() {
+        if line.is_empty() || self.short_row(now_us, line, out) {
             return;
         }
         if let Some(comment) = self.options.comment(line) {
@@ -220,6 +220,42 @@ impl Reader {
         } else if !self.heading_line(line, out) {
             self.row(now_us, line, out);
         }
+    }
+
+    /// Takes the line if it is a row of nothing but short numbers under a
+    /// heading, as nearly all lines of a long record are. Any other is left to
+    /// be read with care, which would come to the same for this one.
+    fn short_row(&mut self, now_us: i64, line: &str, out: &mut Vec<Output>) -> bool {
+        let Some(header) = &self.header else { return false };
+        let delimiter = self.options.delimiter.or(header.delimiter).and_then(Delimiter::byte);
+        let Some(delimiter) = delimiter else { return false };
+        if self.options.layout == Some(Layout::Pairs) || self.options.comment(line).is_some() {
+            return false;
+        }
+        let Columns { fields, time, group, .. } = &self.columns;
+        let (mut readings, mut fields) = (Readings::of(fields.len()), fields.iter().peekable());
+        let (mut start, mut cells, mut time_text) = (0, 0, None);
+        for end in memchr::memchr_iter(delimiter, line.as_bytes()).chain([line.len()]) {
+            let cell = &line[start..end];
+            let Some(value) = short(cell, self.mark) else { return false };
+            if let Some((_, name, field)) = fields.next_if(|(at, _, _)| *at == cells) {
+                let Ok(value) = field.read(value, None) else { return false };
+                readings.push(name, Ok(value));
+            }
+            if time.as_ref().is_some_and(|(at, _)| *at == cells) {
+                time_text = Some(cell);
+            }
+            (start, cells) = (end + 1, cells + 1);
+        }
+        if cells != header.cells.len() || fields.next().is_some() || self.columns.fields.is_empty()
+        {
+            return false;
+        }
+        let unit = time.as_ref().and_then(|(_, unit)| unit.as_deref());
+        let time = time_text.map(|text| Written { text, unit, mark: self.mark });
+        let at = place(now_us, time, &mut self.axis, &self.time, &mut readings);
+        readings.finish(at, group.clone(), line, out);
+        true
     }
 
     fn delimiter(&self, line: &str) -> Delimiter {
@@ -349,7 +385,7 @@ impl Reader {
             return;
         }
         let cell = |at: usize| cells.get(at).map_or("", |cell| &**cell);
-        let mut readings = Readings::default();
+        let mut readings = Readings::of(self.columns.fields.len());
         for (at, name, field) in &self.columns.fields {
             readings.take(name, field, cell(*at), self.mark);
         }

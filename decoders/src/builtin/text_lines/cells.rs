@@ -36,7 +36,8 @@ impl Delimiter {
         }
     }
 
-    fn byte(self) -> Option<u8> {
+    /// As a byte; none where any blanks part.
+    pub fn byte(self) -> Option<u8> {
         match self {
             Delimiter::Comma => Some(b','),
             Delimiter::Semicolon => Some(b';'),
@@ -46,14 +47,25 @@ impl Delimiter {
     }
 }
 
+/// Most lines have no more cells than this.
+const FEW_CELLS: usize = 8;
+
 /// The cells of a line, trimmed.
 pub fn split(line: &str, delimiter: Delimiter, mark: char) -> Vec<Cow<'_, str>> {
     match delimiter.byte() {
         None => words(line, mark).into_iter().map(Cow::Owned).collect(),
-        Some(byte) if line.contains('"') => {
+        Some(byte) if memchr::memchr(b'"', line.as_bytes()).is_some() => {
             quoted(line, byte).into_iter().map(Cow::Owned).collect()
         }
-        Some(byte) => line.split(char::from(byte)).map(|c| Cow::Borrowed(c.trim())).collect(),
+        Some(byte) => {
+            let mut cells = Vec::with_capacity(FEW_CELLS);
+            let mut start = 0;
+            for end in memchr::memchr_iter(byte, line.as_bytes()).chain([line.len()]) {
+                cells.push(Cow::Borrowed(line[start..end].trim()));
+                start = end + 1;
+            }
+            cells
+        }
     }
 }
 

@@ -283,6 +283,23 @@ fn conforms() {
 
 proptest! {
     #[test]
+    fn rows_of_short_numbers_come_to_the_same_as_those_read_with_care(
+        rows in prop::collection::vec(
+            prop::collection::vec("-?[0-9]{1,9}([.][0-9]{0,9})?|[0-9]{16,18}|-|[a-z]?", 2..5), 1..6),
+        semicolon in any::<bool>(),
+    ) {
+        let mark = if semicolon { ";" } else { "," };
+        let heading = ["time_s", "U [mV]", "I"].join(mark);
+        // A blank at the end of a cell changes nothing but how it is read.
+        let text = |between: &str| {
+            let lines: Vec<String> = rows.iter().map(|cells| cells.join(between)).collect();
+            format!("{heading}\n{}\n", lines.join("\n"))
+        };
+        let (quick, careful) = (text(mark), text(&format!(" {mark}")));
+        prop_assert_eq!(play(plain().as_mut(), &quick), play(plain().as_mut(), &careful));
+    }
+
+    #[test]
     fn written_values_read_back_bit_for_bit(volts in -1e6f64..1e6, amps in -1e6f64..1e6) {
         let out = play(plain().as_mut(), &format!("U,I\n{volts},{amps}\n"));
         prop_assert_eq!(out, [format!("voltage_volt={volts} current_ampere={amps}")]);
