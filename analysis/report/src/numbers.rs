@@ -74,8 +74,62 @@ pub fn plain(value: f64) -> String {
     if !value.is_finite() {
         return String::new();
     }
-    // The sum with 0 turns a negative zero into a zero and nothing else.
-    format!("{}", value + 0.0)
+    let mut text = Vec::new();
+    write_plain(value, &mut text);
+    String::from_utf8(text).unwrap_or_default()
+}
+
+/// Millionths below this are told apart by every binary number near them: no
+/// shorter decimal reads back to the same one.
+const MOST_MILLIONTHS: f64 = 4_503_599_627_370_496.0;
+
+/// The same at the end of a text. Most readings are decimals of a few places
+/// and are written as whole numbers are, which is quicker by far.
+pub fn write_plain(value: f64, out: &mut Vec<u8>) {
+    let millionths = value * 1e6;
+    if millionths.abs() < MOST_MILLIONTHS {
+        let whole = (millionths + 0.5f64.copysign(millionths)) as i64;
+        if whole as f64 / 1e6 == value {
+            return write_millionths(whole, out);
+        }
+    }
+    if !value.is_finite() {
+        return;
+    }
+    let mut buffer = zmij::Buffer::new();
+    let shortest = buffer.format_finite(value);
+    match shortest.contains('e') {
+        true => out.extend_from_slice(value.to_string().as_bytes()),
+        false => {
+            let shortest = shortest.strip_suffix(".0").unwrap_or(shortest);
+            out.extend_from_slice(shortest.as_bytes());
+        }
+    }
+}
+
+fn write_millionths(number: i64, out: &mut Vec<u8>) {
+    if number < 0 {
+        out.push(b'-');
+    }
+    let mut digits = [b'0'; 24];
+    let mut put = |mut end: usize, mut number: u64, least: usize| {
+        let begin = end - least;
+        while number > 0 || end > begin {
+            end -= 1;
+            digits[end] = b'0' + (number % 10) as u8;
+            number /= 10;
+        }
+        end
+    };
+    let (whole, rest) = (number.unsigned_abs() / 1_000_000, number.unsigned_abs() % 1_000_000);
+    let begin = put(16, whole, 1);
+    if rest == 0 {
+        return out.extend_from_slice(&digits[begin..16]);
+    }
+    put(23, rest, 6);
+    digits[16] = b'.';
+    let zeros = digits[17..23].iter().rev().take_while(|digit| **digit == b'0').count();
+    out.extend_from_slice(&digits[begin..23 - zeros]);
 }
 
 /// A value with so many significant digits, for tables of small parts:
@@ -244,6 +298,19 @@ mod tests {
             let v = f64::from_bits(bits);
             prop_assume!(v.is_finite());
             prop_assert_eq!(plain(v).parse::<f64>().unwrap(), v);
+        }
+
+        #[test]
+        fn files_get_the_shortest_digits_however_they_are_written(
+            bits: u64, millionths in -5_000_000_000_000_000i64..5_000_000_000_000_000, places in 0..7,
+        ) {
+            let rounded = (millionths as f64 / 10f64.powi(6 - places)).round() / 10f64.powi(places);
+            for v in [f64::from_bits(bits), millionths as f64 / 1e6, rounded, rounded / 3.0] {
+                if v.is_finite() {
+                    // The standard library writes the shortest digits, too.
+                    prop_assert_eq!(plain(v), format!("{}", v + 0.0));
+                }
+            }
         }
 
         #[test]

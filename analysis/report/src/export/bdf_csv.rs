@@ -18,10 +18,13 @@ use super::order::Order;
 use super::survey::Survey;
 use crate::compute::ReportError;
 use crate::feed::SessionFeed;
-use crate::numbers::plain;
+use crate::numbers::write_plain;
 use crate::placing::{Place, Placing};
 use crate::subject::{Subject, View};
 use crate::timeline::Timeline;
+
+/// Bytes written at once.
+const BUFFER_BYTES: usize = 64 << 10;
 
 /// What was written.
 #[derive(Clone, Debug, PartialEq)]
@@ -67,13 +70,14 @@ pub fn export_bdf_csv(
         totals: Cumulative::new(&analysis, feed.setting()),
         places: Places::default(),
         order: Order::new(),
-        out: Hashing { out: BufWriter::new(out), hash: Sha256::new() },
+        spare: Vec::new(),
+        out: BufWriter::with_capacity(BUFFER_BYTES, Hashing { out, hash: Sha256::new() }),
         rows: 0,
     };
     table.header()?;
     table.rows(reader, &subject, feed.fed_up_to())?;
     let (rows, rows_left_out) = (table.rows, table.order.left_out);
-    let sha256 = table.out.finish()?;
+    let sha256 = table.out.into_inner().map_err(|error| error.into_error())?.finish()?;
     Ok(Exported {
         rows,
         rows_left_out,
@@ -92,8 +96,10 @@ struct Table<'a, W: Write> {
     timeline: Timeline,
     totals: Cumulative,
     places: Places,
-    order: Order<String>,
-    out: Hashing<BufWriter<W>>,
+    order: Order<Vec<u8>>,
+    /// Lines that were written; what they take is used again.
+    spare: Vec<Vec<u8>>,
+    out: BufWriter<Hashing<W>>,
     rows: u64,
 }
 
@@ -134,12 +140,13 @@ impl<W: Write> Table<'_, W> {
     fn give(&mut self, at_end: bool) -> std::io::Result<()> {
         while let Some(line) = self.order.next(at_end) {
             self.rows += 1;
-            writeln!(self.out, "{line}")?;
+            self.out.write_all(&line)?;
+            self.spare.push(line);
         }
         Ok(())
     }
 
-    fn line(&mut self, stored: &NumberedSample, place: &Place, totals: &RunningTotals) -> String {
+    fn line(&mut self, stored: &NumberedSample, place: &Place, totals: &RunningTotals) -> Vec<u8> {
         let source = &stored.decode_set.source;
         let places = self.places.of(source, &stored.sample.group, &self.survey.heard);
         let values = &stored.sample.values;
@@ -156,8 +163,18 @@ impl<W: Write> Table<'_, W> {
             Holds::Total(of) if has_current => of(totals),
             Holds::Total(_) | Holds::Nothing => None,
         };
-        let cells = self.columns.holds.iter().map(|holds| cell(holds).map_or(String::new(), plain));
-        cells.collect::<Vec<String>>().join(",")
+        let mut line = self.spare.pop().unwrap_or_default();
+        line.clear();
+        for (at, holds) in self.columns.holds.iter().enumerate() {
+            if at > 0 {
+                line.push(b',');
+            }
+            if let Some(value) = cell(holds) {
+                write_plain(value, &mut line);
+            }
+        }
+        line.push(b'\n');
+        line
     }
 }
 

@@ -220,7 +220,7 @@ impl Places {
         group: &Arc<Group>,
         heard: &[Heard],
     ) -> &[Option<usize>] {
-        let known = self.known.iter().position(|(s, g, _)| s == source && same(g, group));
+        let known = self.known.iter().position(|(s, g, _)| same(g, group) && s == source);
         let at = known.unwrap_or_else(|| {
             let place = |channel: &Channel| {
                 heard.iter().position(|h| h.source == source && h.channel == *channel)

@@ -1,7 +1,7 @@
 //! Puts rows of several groups in order of time with bounded memory. Rows of
 //! one group that step back in time are left out and counted, never moved.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::VecDeque;
 
 use ampledger_types::Seq;
 
@@ -16,8 +16,10 @@ const ROWS: usize = 4096;
 /// Rows waiting for their turn.
 #[derive(Debug, Default)]
 pub(super) struct Order<T> {
-    waiting: BTreeMap<(i64, Seq), T>,
-    latest_of_group: HashMap<usize, i64>,
+    /// In order of time and number.
+    waiting: VecDeque<((i64, Seq), T)>,
+    /// By the group's number.
+    latest_of_group: Vec<i64>,
     latest_us: i64,
     given_us: i64,
     /// Rows left out because their time had passed.
@@ -27,8 +29,8 @@ pub(super) struct Order<T> {
 impl<T> Order<T> {
     pub(super) fn new() -> Order<T> {
         Order {
-            waiting: BTreeMap::new(),
-            latest_of_group: HashMap::new(),
+            waiting: VecDeque::new(),
+            latest_of_group: Vec::new(),
             latest_us: i64::MIN,
             given_us: i64::MIN,
             left_out: 0,
@@ -37,25 +39,36 @@ impl<T> Order<T> {
 
     /// Takes a row of a group, unless its time has passed.
     pub(super) fn put(&mut self, t_us: i64, seq: Seq, group: usize, row: T) {
-        let latest = self.latest_of_group.entry(group).or_insert(t_us);
+        if self.latest_of_group.len() <= group {
+            self.latest_of_group.resize(group + 1, i64::MIN);
+        }
+        let latest = &mut self.latest_of_group[group];
         if t_us < *latest || t_us < self.given_us {
             self.left_out += 1;
             return;
         }
         *latest = t_us;
         self.latest_us = self.latest_us.max(t_us);
-        self.waiting.insert((t_us, seq), row);
+        // Nearly always the last.
+        let key = (t_us, seq);
+        match self.waiting.back() {
+            Some((last, _)) if *last > key => {
+                let at = self.waiting.partition_point(|(known, _)| *known < key);
+                self.waiting.insert(at, (key, row));
+            }
+            _ => self.waiting.push_back((key, row)),
+        }
     }
 
     /// The next row whose turn it is; at the end, of all that wait.
     pub(super) fn next(&mut self, at_end: bool) -> Option<T> {
-        let (&(t_us, seq), _) = self.waiting.first_key_value()?;
+        let t_us = self.waiting.front()?.0.0;
         let due = t_us <= self.latest_us.saturating_sub(WINDOW_US);
         if !(at_end || due || self.waiting.len() > ROWS) {
             return None;
         }
         self.given_us = t_us;
-        self.waiting.remove(&(t_us, seq))
+        self.waiting.pop_front().map(|(_, row)| row)
     }
 }
 

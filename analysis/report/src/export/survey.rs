@@ -20,7 +20,15 @@ pub(super) struct Heard {
 pub(crate) struct Survey {
     pub(super) heard: Vec<Heard>,
     pub decode_sets: Vec<Arc<DecodeSet>>,
-    groups: Vec<(String, Arc<Group>)>,
+    groups: Vec<Known>,
+}
+
+/// A group of a source, and which of its channels have given a value.
+#[derive(Debug)]
+struct Known {
+    source: String,
+    group: Arc<Group>,
+    heard: Vec<bool>,
 }
 
 impl Survey {
@@ -28,21 +36,32 @@ impl Survey {
         if !self.decode_sets.iter().any(|known| same(known, &stored.decode_set)) {
             self.decode_sets.push(Arc::clone(&stored.decode_set));
         }
-        let source = &stored.decode_set.source;
-        let group = self.group(source, &stored.sample.group);
-        for (channel, value) in stored.sample.group.channels.iter().zip(&stored.sample.values) {
-            let known = |h: &Heard| h.source == *source && h.channel == *channel;
-            if value.is_finite() && !self.heard.iter().any(known) {
-                let (source, channel) = (source.clone(), channel.clone());
-                self.heard.push(Heard { source, channel, group });
+        let sample = &stored.sample;
+        let group = self.group(&stored.decode_set.source, &sample.group);
+        for (place, value) in sample.values.iter().enumerate() {
+            // Each is looked for once, not in each of a million samples.
+            if value.is_finite() && self.groups[group].heard.get(place) == Some(&false) {
+                self.hear(group, place);
             }
         }
     }
 
+    fn hear(&mut self, group: usize, place: usize) {
+        let known = &mut self.groups[group];
+        known.heard[place] = true;
+        let (source, channel) = (&known.source, &known.group.channels[place]);
+        if !self.heard.iter().any(|h| h.source == *source && h.channel == *channel) {
+            let (source, channel) = (source.clone(), channel.clone());
+            self.heard.push(Heard { source, channel, group });
+        }
+    }
+
     fn group(&mut self, source: &str, group: &Arc<Group>) -> usize {
-        let known = |(s, g): &(String, Arc<Group>)| s == source && same(g, group);
+        let known = |k: &Known| same(&k.group, group) && k.source == source;
         self.groups.iter().position(known).unwrap_or_else(|| {
-            self.groups.push((source.to_owned(), Arc::clone(group)));
+            let heard = vec![false; group.channels.len()];
+            let (source, group) = (source.to_owned(), Arc::clone(group));
+            self.groups.push(Known { source, group, heard });
             self.groups.len() - 1
         })
     }
