@@ -5,7 +5,7 @@
 mod writer;
 
 use std::sync::atomic::{AtomicBool, AtomicU64, AtomicUsize, Ordering};
-use std::sync::mpsc::{SyncSender, TrySendError, sync_channel};
+use std::sync::mpsc::{Sender, channel};
 use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
 
@@ -45,7 +45,9 @@ pub struct RecorderState {
 /// The way to the recorder's thread.
 #[derive(Clone)]
 pub struct Recorder {
-    queue: SyncSender<Entry>,
+    /// Bounded by what is counted as waiting: a channel with a bound of its own
+    /// would take the memory for all of it at once.
+    queue: Sender<Entry>,
     state: Arc<RecorderState>,
     recorded_up_to: watch::Receiver<Seq>,
 }
@@ -65,7 +67,7 @@ impl Recorder {
         store: Store,
         frame_budget_bytes: u64,
     ) -> std::io::Result<(Recorder, JoinHandle<bool>)> {
-        let (queue, entries) = sync_channel(QUEUE);
+        let (queue, entries) = channel();
         let state = Arc::new(RecorderState::default());
         let (recorded, recorded_up_to) = watch::channel(store.recorded_up_to());
         let writer = Writer::new(store, state.clone(), recorded, frame_budget_bytes);
@@ -102,16 +104,9 @@ impl Recorder {
         &self,
         work: impl FnOnce(&mut Store) -> T + Send + 'static,
     ) -> Result<T, CannotRecord> {
-        let (answer, answered) = oneshot::channel();
-        let work: Work = Box::new(move |store| {
-            let _ = answer.send(work(store));
-        });
+        let (work, answered) = answering(work);
         self.state.waiting.fetch_add(1, Ordering::Relaxed);
-        let queue = self.queue.clone();
-        tokio::task::spawn_blocking(move || queue.send(Entry::Work(work)))
-            .await
-            .map_err(|_| CannotRecord)?
-            .map_err(|_| CannotRecord)?;
+        self.queue.send(Entry::Work(work)).map_err(|_| CannotRecord)?;
         answered.await.map_err(|_| CannotRecord)
     }
 
@@ -121,12 +116,9 @@ impl Recorder {
         &self,
         work: impl FnOnce(&mut Store) -> T + Send + 'static,
     ) -> impl Future<Output = Result<T, CannotRecord>> {
-        let (answer, answered) = oneshot::channel();
-        let work: Work = Box::new(move |store| {
-            let _ = answer.send(work(store));
-        });
-        self.state.waiting.fetch_add(1, Ordering::Relaxed);
-        if self.queue.try_send(Entry::Work(work)).is_err() {
+        let (work, answered) = answering(work);
+        let is_full = self.state.waiting.fetch_add(1, Ordering::Relaxed) >= QUEUE;
+        if is_full || self.queue.send(Entry::Work(work)).is_err() {
             self.state.waiting.fetch_sub(1, Ordering::Relaxed);
         }
         async move { answered.await.map_err(|_| CannotRecord) }
@@ -165,17 +157,24 @@ impl Recorder {
 
     fn put(&self, entry: Entry, bound: usize, dropped: &AtomicU64) -> bool {
         let waiting = self.state.waiting.fetch_add(1, Ordering::Relaxed);
-        let taken = waiting < bound
-            && !matches!(
-                self.queue.try_send(entry),
-                Err(TrySendError::Full(_) | TrySendError::Disconnected(_))
-            );
+        let taken = waiting < bound && self.queue.send(entry).is_ok();
         if !taken {
             self.state.waiting.fetch_sub(1, Ordering::Relaxed);
             dropped.fetch_add(1, Ordering::Relaxed);
         }
         taken
     }
+}
+
+/// Work whose result comes over a channel.
+fn answering<T: Send + 'static>(
+    work: impl FnOnce(&mut Store) -> T + Send + 'static,
+) -> (Work, oneshot::Receiver<T>) {
+    let (answer, answered) = oneshot::channel();
+    let work = move |store: &mut Store| {
+        let _ = answer.send(work(store));
+    };
+    (Box::new(work), answered)
 }
 
 #[cfg(test)]
