@@ -10,6 +10,7 @@ mod disk;
 mod end;
 mod full;
 mod line;
+mod log;
 mod modbus;
 mod plugin;
 mod reader;

@@ -1,16 +1,31 @@
 //! The log: to standard error, for people or as JSON lines.
 
-use std::io::{IsTerminal, stderr};
+use std::io::{IsTerminal, Write, stderr};
 
 use tracing_subscriber::EnvFilter;
 use tracing_subscriber::filter::ParseError;
 
 use crate::config::{LogConfig, LogFormat};
 
+/// Standard error, of which nobody need be left to read: what cannot be written
+/// is lost, and stops nothing.
+struct Unread;
+
+impl Write for Unread {
+    fn write(&mut self, text: &[u8]) -> std::io::Result<usize> {
+        let _ = stderr().write_all(text);
+        Ok(text.len())
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
+}
+
 /// Begins to log; a panic is logged too, so that it is never silent.
 pub fn start(config: &LogConfig) -> Result<(), ParseError> {
     let filter = EnvFilter::try_new(&config.filter)?;
-    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(stderr);
+    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(|| Unread);
     match config.format {
         LogFormat::Json => log.json().flatten_event(true).init(),
         // The service manager's journal stamps the time itself.

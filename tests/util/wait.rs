@@ -4,7 +4,7 @@
 use std::time::{Duration, Instant};
 
 /// How long a test waits before it gives up: long enough for a busy machine.
-pub const PATIENCE: Duration = Duration::from_secs(30);
+pub const PATIENCE: Duration = Duration::from_secs(120);
 
 const POLL: Duration = Duration::from_millis(20);
 

@@ -88,7 +88,8 @@ fn daemon(client: &Client, json: bool) -> Vec<Check> {
     checks.extend(status.alarms.iter().map(|alarm| check("alarm", CheckOutcome::Bad, alarm)));
     checks.extend(damage_by_daemon(client, &status.store, json));
     if status.sources.is_empty() {
-        let text = "none is configured; add one to the daemon's configuration, then restart it";
+        let text =
+            "none is configured; add one to the daemon's configuration, then: ampledger reload";
         checks.push(check("sources", CheckOutcome::Open, text));
     }
     checks.extend(status.sources.iter().map(source));

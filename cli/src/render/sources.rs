@@ -89,9 +89,7 @@ pub fn advice(source: &SourceStatus) -> Option<String> {
         _ if cannot_open && reason.contains("busy") => {
             "another program holds the device; end it. fuser names it"
         }
-        SourceState::Failed => {
-            "correct the configuration, then restart: systemctl restart ampledgerd"
-        }
+        SourceState::Failed => "correct the configuration, then: ampledger reload",
         SourceState::Dark | SourceState::Quiet => {
             "check that the instrument is on and its cable or radio reaches; if the pack powers \
              it, the pack's protection may have tripped"
