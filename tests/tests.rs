@@ -32,6 +32,7 @@ mod cli;
 mod demo;
 mod export;
 mod import;
+mod inverter;
 mod maintenance;
 mod report;
 
