@@ -195,16 +195,20 @@ fn rest(second: Option<f64>, setting: &Setting) -> Finding {
     let Some(second) = second else { return not_known(RULE, "when the charge ended is not known") };
     let is_met = second >= least && second <= most;
     let says = match is_met {
-        true => format!("rested {:.0} min", second / 60.0),
-        false => format!(
-            "rested {:.0} min, not {:.0} min to {:.0} h",
-            second / 60.0,
-            least / 60.0,
-            most / 3600.0
-        ),
+        true => format!("rested {}", lasted(second)),
+        false => format!("rested {}, not {} to {}", lasted(second), lasted(least), lasted(most)),
     };
     let limit = if second < least { least } else { most };
     Finding::new(RULE, met(is_met), says).valued(second, limit, "s")
+}
+
+/// Minutes up to two hours, hours up to three days, then days.
+fn lasted(second: f64) -> String {
+    match second {
+        s if s < 7_200.0 => format!("{:.0} min", s / 60.0),
+        s if s < 259_200.0 => format!("{:.0} h", s / 3600.0),
+        s => format!("{:.0} days", s / 86_400.0),
+    }
 }
 
 fn rested_range(setting: &Setting) -> Option<(f64, f64)> {

@@ -102,7 +102,9 @@ fn curve(steps: &VoltageSteps, setting: &Setting) -> Curve {
     let rules = &setting.rules;
     let per_volt = |c: &f64| (c / 3600.0 / steps.step_volt).abs();
     let raw: Vec<f64> = steps.charges.iter().map(per_volt).collect();
-    let smooth = smoothed(&raw, rules.incremental_smooth_steps.clamp(0.0, 1000.0) as usize);
+    let each_way = rules.incremental_smooth_steps.clamp(0.0, 1000.0) as usize;
+    let smooth = smoothed(&raw, each_way);
+    let share = rules.incremental_peak_percent / 100.0;
     let (mean, mut doubts) = (steps.mean_ampere(), Vec::new());
     match setting.rated_ah.filter(|c| *c > 0.0).map(|c| c / rules.incremental_divisor_hour) {
         Some(limit) if mean > limit * SAME_RATE => doubts.push(format!(
@@ -113,7 +115,7 @@ fn curve(steps: &VoltageSteps, setting: &Setting) -> Curve {
     }
     Curve {
         step_volt: steps.step_volt,
-        peaks: peaks(&places(steps, &smooth), rules.incremental_peak_percent / 100.0),
+        peaks: peaks(&places(steps, &smooth), share, each_way + 1),
         raw: places(steps, &raw),
         smooth: places(steps, &smooth),
         doubts,
@@ -141,8 +143,10 @@ fn smoothed(values: &[f64], each_way: usize) -> Vec<f64> {
 }
 
 /// Places higher than their neighbours that stand out from the lowest place
-/// between them and a higher one.
-fn peaks(places: &[Place], share: f64) -> Vec<Place> {
+/// between them and a higher one; the highest from the lowest on either side.
+/// The ends of a curve are steps that it filled in part: no valley is read there.
+fn peaks(places: &[Place], share: f64, ends: usize) -> Vec<Place> {
+    let places = places.get(ends..places.len().saturating_sub(ends)).unwrap_or_default();
     let highest = places.iter().map(|p| p.ah_per_volt).fold(0.0, f64::max);
     let stands_out = |n: usize| {
         let here = places[n].ah_per_volt;
@@ -154,7 +158,7 @@ fn peaks(places: &[Place], share: f64) -> Vec<Place> {
                 }
                 low = low.min(place.ah_per_volt);
             }
-            0.0
+            low
         };
         let left = saddle(&mut places[..n].iter().rev());
         let right = saddle(&mut places[n + 1..].iter());

@@ -248,3 +248,14 @@ fn discharges_without_number_keep_a_bounded_number_of_curves() {
     assert!(main >= 56, "the last is the largest");
     assert!(found.curve.is_some());
 }
+
+#[test]
+fn a_straight_fall_has_no_peak() {
+    let rows: Vec<_> = (0..7200).map(f64::from).collect();
+    let mut bench = Bench::full();
+    rows.iter().for_each(|s| {
+        bench.read(-3.0, 27.0 - s / 3600.0);
+    });
+    let curve = bench.stopped(gal_07()).curve.unwrap();
+    assert_eq!(curve.peaks, Vec::new());
+}

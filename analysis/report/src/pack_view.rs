@@ -107,7 +107,7 @@ fn stands(reports: &[&SessionReport], rules: &Rules) -> Vec<Stand> {
         };
         let (Some(short), Some(long)) = (rested(before), rested(after)) else { continue };
         let days = (long - short) / 86_400.0;
-        if days < rules.self_discharge_least_day {
+        if days < rules.self_discharge_least_day || !are_of_one_rate(before, after) {
             continue;
         }
         let (Some(first), Some(second)) = (capacity(before), capacity(after)) else { continue };
@@ -123,6 +123,13 @@ fn stands(reports: &[&SessionReport], rules: &Rules) -> Vec<Stand> {
         }));
     }
     stands
+}
+
+/// At another rate a pack gives another charge, whatever it lost in the stand.
+fn are_of_one_rate(one: &SessionReport, other: &SessionReport) -> bool {
+    let ampere = |report| in_short(report).map(|session| session.mean_current_ampere);
+    let both = ampere(one).zip(ampere(other));
+    both.is_some_and(|(one, other)| (one / other - 1.0).abs() < SAME_RATE)
 }
 
 /// With its uncertainty less the gain, which is the same both times.

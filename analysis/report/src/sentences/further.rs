@@ -149,12 +149,18 @@ pub fn stand(found: &Stand) -> String {
         Some(u) => numbers::uncertain(found.percent, u, Unit::Percent),
         None => numbers::value(found.percent, Unit::Percent),
     };
+    // A straight line says nothing once it has passed the whole.
+    let a_month = match found.percent_a_month {
+        percent if percent < 100.0 => {
+            format!(", {} in 30 days", numbers::value(percent, Unit::Percent))
+        }
+        _ => String::new(),
+    };
     format!(
-        "Self-discharge between sessions {} and {}: {lost} in {} days, {} in 30 days.{}",
+        "Self-discharge between sessions {} and {}: {lost} in {} days{a_month}.{}",
         found.before,
         found.after,
         numbers::plain_to(found.days, 2),
-        numbers::value(found.percent_a_month, Unit::Percent),
         provisional(&found.doubts)
     )
 }

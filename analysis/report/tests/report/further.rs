@@ -113,4 +113,9 @@ fn a_stand_between_charge_and_load_gives_the_self_discharge() {
     assert!((stand.days - 47.0 / 24.0).abs() < 0.01, "an hour of rest in both: {stand:?}");
     assert!((stand.percent - 4.0).abs() < 0.1, "{stand:?}");
     assert!(stand.expanded_percent.is_some_and(|u| u < 4.0), "the gain cancels: {stand:?}");
+    // At another rate a pack gives another charge, whatever it lost in the stand.
+    let mut faster = reports.clone();
+    let main = faster[1].main_discharge.unwrap();
+    faster[1].phases[main].mean_current_ampere = Some(-1.2 * 1.06);
+    assert!(pack_view("GAL-07", &faster).self_discharge.is_empty());
 }
