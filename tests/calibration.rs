@@ -61,6 +61,26 @@ fn an_offset_is_measured_on_the_lead_and_taken_off_what_is_read_from_then_on() {
 }
 
 #[test]
+fn a_zero_keeps_the_temperature_near_the_meter() {
+    let warmth = "[sources.bench-shunt.fields.T]\nquantity = \"ambient_temperature_celsius\"\n";
+    let bench = Bench::new(&(sources::lines("bench-shunt") + warmth));
+    let cable = Cable::plugged(bench.path("bench-shunt"));
+    let daemon = bench.daemon_at_rate(RATE);
+    daemon.until_opened("bench-shunt", 1);
+    cable.end_first_line();
+    let mut celsius = 21.0;
+    let _sensor = Sensor::start(&cable, PACE, move |_| {
+        celsius = 42.5 - celsius;
+        Some(line(26.4, 0.013).replace('\n', &format!(" T={celsius:.1}\n")))
+    });
+    daemon.until_samples("bench-shunt", 300);
+    let zero = bench.ampledger("zero bench-shunt --json").json();
+    let celsius = zero["zero"]["celsius"].as_f64().expect("a temperature");
+    assert!((celsius - 21.25).abs() < 0.02, "{zero:#}");
+    assert!(zero["says"].as_str().is_some_and(|says| says.contains("at 21 °C")), "{zero:#}");
+}
+
+#[test]
 fn a_zero_is_refused_while_a_current_flows_and_before_the_lead_has_settled() {
     let (bench, daemon, _cable, _sensor) = reading(-12.0);
     daemon.until_samples("bench-shunt", 300);
