@@ -215,4 +215,5 @@ rules! {
     incremental_peak_percent = 10.0, "%", "Incremental capacity: a peak stands out by this share of the highest.";
     to_empty_window_second = 300.0, "s", "Time to empty takes the load as it was over this.";
     to_empty_rating_percent = 20.0, "%", "Time to empty: a capacity known only by its rating may differ by this.";
+    to_empty_measured_percent = 5.0, "%", "Time to empty: a capacity proven earlier may differ by this now, twice this if it was not proven.";
 }

@@ -40,11 +40,43 @@ pub struct Expected {
 }
 
 impl Expected {
+    /// By what the pack gave before. It may be another one at another rate or
+    /// temperature, and the pack has aged.
+    pub fn of_measured(measured: &Measured, rules: &Rules) -> Expected {
+        let half_width = measured.capacity_ah * measured.percent(rules) / 100.0;
+        let of_before = measured.expanded_ah / COVERAGE;
+        Expected {
+            capacity_ah: measured.capacity_ah,
+            standard_ah: combined([of_before, Shape::Rectangular.standard(half_width)]),
+            is_measured: true,
+        }
+    }
+
     /// By the rating alone.
     pub fn of_rating(rated_ah: f64, rules: &Rules) -> Expected {
         let half_width = rated_ah * rules.to_empty_rating_percent / 100.0;
         let standard_ah = Shape::Rectangular.standard(half_width);
         Expected { capacity_ah: rated_ah, standard_ah, is_measured: false }
+    }
+}
+
+/// A capacity that the pack gave before.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Measured {
+    /// The session.
+    pub session: i64,
+    /// What it gave down to the same end voltage, Ah.
+    pub capacity_ah: f64,
+    /// Its expanded uncertainty, Ah; 0 where it is not known.
+    pub expanded_ah: f64,
+    /// Whether it was proven.
+    pub is_proven: bool,
+}
+
+impl Measured {
+    /// By how much it may be another one now, percent.
+    pub fn percent(&self, rules: &Rules) -> f64 {
+        rules.to_empty_measured_percent * if self.is_proven { 1.0 } else { 2.0 }
     }
 }
 

@@ -237,7 +237,7 @@ impl SessionFeed {
     pub fn snapshot(&self, subject: &Subject, view: &View) -> Snapshot {
         let analysis = self.analysis(subject, view);
         let report = self.report_of(subject, view, &analysis);
-        let progress = progress(&report, &analysis, &self.setting);
+        let progress = progress(&report, &analysis, &self.setting, subject.measured.as_ref());
         Snapshot {
             sentence: sentences::state(&report, &analysis.now, &progress),
             progress,

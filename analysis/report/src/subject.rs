@@ -3,6 +3,7 @@
 
 use std::collections::BTreeMap;
 
+use ampledger_methods::to_empty::Measured;
 use ampledger_store::Reader;
 use ampledger_types::result::{EarlierRevision, SessionReport};
 use ampledger_types::{
@@ -12,7 +13,7 @@ use ampledger_types::{
 
 use crate::before::parted;
 use crate::compute::ReportError;
-use crate::history::history;
+use crate::history::{history, measured};
 
 /// A session with all that is known of it besides its samples.
 #[derive(Clone, Debug, PartialEq)]
@@ -36,6 +37,8 @@ pub struct Subject {
     pub calibrations: Vec<Calibration>,
     /// What was issued about its pack's sessions before it, once it has ended.
     pub history: Vec<SessionReport>,
+    /// While it is open: what its pack gave before, down to the same voltage.
+    pub measured: Option<Measured>,
     /// Up to when another pack was on its sources, before it began.
     pub parted: Option<Bound>,
 }
@@ -93,6 +96,7 @@ impl Subject {
         let sessions = reader.sessions()?;
         let parted = parted(&session, &sessions);
         let history = history(reader, &session, &sessions)?;
+        let measured = measured(reader, &session, pack.as_ref(), &sessions)?;
         Ok(Subject {
             session,
             pack,
@@ -103,6 +107,7 @@ impl Subject {
             earlier,
             calibrations,
             history,
+            measured,
             parted,
         })
     }

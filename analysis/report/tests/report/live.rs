@@ -234,6 +234,31 @@ fn an_open_discharge_says_how_far_it_has_come_and_what_is_left() {
 }
 
 #[test]
+fn what_is_left_rests_on_what_the_pack_gave_before() {
+    let mut bench = Bench::new();
+    let first = bench.start();
+    discharge_to_cutoff(&mut bench);
+    bench.stop(first);
+    let report = bench.report(first);
+    let before = report.results.capacity_to_cutoff_ah.value.unwrap();
+    bench.store.save_report(first, 1, &report, &[]).unwrap();
+    bench.for_seconds(600, |_| (26.4, 0.0));
+    let session = bench.start();
+    bench.for_seconds(1800, |s| (25.5, -12.0 - 1e-5 * s));
+    let (subject, view) = (bench.subject(session), bench.view());
+    let snapshot =
+        SessionFeed::read(&bench.reader(), &subject, &view).unwrap().snapshot(&subject, &view);
+    let left = &snapshot.progress.to_cutoff_ah;
+    assert!((left.value.unwrap() - (before - 6.0)).abs() < 0.05, "{before}: {left:?}");
+    // 10 % of it, evenly spread, as the meter is not described: 2 × 0.1 × C / √3
+    // (JCGM 100:2008, 4.3.7).
+    let doubt = left.expanded_uncertainty.unwrap();
+    assert!((doubt - 0.2 * before / 3.0_f64.sqrt()).abs() < 0.05 * doubt, "{left:?}");
+    assert!(left.reasons[0].contains("it rests on what session 1 gave"), "{left:?}");
+    assert!(left.reasons[0].contains("not proven), which may be 10 % off"), "{left:?}");
+}
+
+#[test]
 fn nothing_is_left_to_say_of_a_pack_that_rests() {
     let mut bench = Bench::new();
     let session = bench.start();
