@@ -88,6 +88,29 @@ fn systemd_finds_no_fault_in_the_unit() {
 }
 
 #[test]
+fn systemd_finds_no_fault_in_the_unit_with_the_network() {
+    if !have("systemd-analyze") {
+        return;
+    }
+    let folder = folder();
+    let unit = unit(folder.path());
+    let beside = folder.path().join("ampledgerd.service.d");
+    std::fs::create_dir(&beside).expect("a folder");
+    let text = std::fs::read_to_string(root().join("packaging/network.conf")).expect("it is there");
+    let put = |text: &str| std::fs::write(beside.join("network.conf"), text).expect("a file");
+    let verified = || {
+        let mut command = Command::new("systemd-analyze");
+        command.args(["verify", "--man=no"]).arg(&unit);
+        text_of(&command.output().expect("systemd-analyze"))
+    };
+    // A word that is none is told: it is looked at.
+    put(&text.replace("PrivateNetwork=", "PrivateNetwerk="));
+    assert!(verified().contains("PrivateNetwerk"), "{}", verified());
+    put(&text);
+    assert!(!verified().contains("ampledgerd"), "{}", verified());
+}
+
+#[test]
 fn systemd_calls_the_unit_safe() {
     if !have("systemd-analyze") {
         return;

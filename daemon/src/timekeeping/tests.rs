@@ -229,37 +229,33 @@ fn a_sleep_is_a_gap_with_its_length_and_is_marked() {
     assert!(gap_reasons(&report).contains("gap"), "{}", gap_reasons(&report));
 }
 
-#[test]
-fn a_restart_of_the_daemon_goes_on_on_the_same_axis() {
-    let shed = Shed::new();
-    let mut before = Machine::start(&shed.path, "a", 20 * S, MORNING).set_right();
-    let start = before.now();
-    before.discharge(1800);
-    let t_us = before.intake.clock.now_us();
-    before.stop();
-    let mut after = Machine::start(&shed.path, "a", t_us + 600 * S, MORNING + 2400 * S).set_right();
-    after.discharge(1800);
-    let now = after.now();
-    after.stop();
-    let report = shed.report(start, now);
-    assert!((delivered_ah(&report) - HOUR_AH - 2.0).abs() < 1e-9, "{}", delivered_ah(&report));
-    assert!(!gap_reasons(&report).contains("unknown"), "{}", gap_reasons(&report));
-}
-
-#[test]
-fn a_reboot_with_a_trusted_clock_is_a_gap_with_its_length() {
+/// A discharge of an hour with ten minutes in the middle in which nothing ran,
+/// with a clock that is right on both sides: they are estimated, and said.
+fn ten_minutes_away(boot: &str, t_us: impl FnOnce(i64) -> i64) {
     let shed = Shed::new();
     let mut before = Machine::start(&shed.path, "a", 500 * S, MORNING).set_right();
     let start = before.now();
     before.discharge(1800);
+    let t_us = t_us(before.intake.clock.now_us());
     before.stop();
-    let mut after = Machine::start(&shed.path, "b", 20 * S, MORNING + 2400 * S).set_right();
+    let mut after = Machine::start(&shed.path, boot, t_us, MORNING + 2400 * S).set_right();
     after.discharge(1800);
     let now = after.now();
     after.stop();
     let report = shed.report(start, now);
     assert!((delivered_ah(&report) - HOUR_AH - 2.0).abs() < 1e-9, "{}", delivered_ah(&report));
+    assert!(gap_reasons(&report).contains("gap of 10 min"), "{}", gap_reasons(&report));
     assert!(!gap_reasons(&report).contains("unknown"), "{}", gap_reasons(&report));
+}
+
+#[test]
+fn a_restart_of_the_daemon_goes_on_on_the_same_axis() {
+    ten_minutes_away("a", |stopped_us| stopped_us + 600 * S);
+}
+
+#[test]
+fn a_reboot_with_a_trusted_clock_is_a_gap_with_its_length() {
+    ten_minutes_away("b", |_| 20 * S);
 }
 
 #[test]
