@@ -67,8 +67,6 @@ pub struct Daemon {
     pub jobs: Jobs,
     /// The store's file.
     pub store_path: PathBuf,
-    /// The store's name.
-    pub store_uuid: String,
     /// Why this file is recorded into and not what was there, if so.
     pub store_alarm: Option<String>,
     /// Whether the system last said that its clock is synchronised.

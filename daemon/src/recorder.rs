@@ -15,6 +15,8 @@ use tokio::sync::{oneshot, watch};
 
 use writer::Writer;
 
+pub use writer::set_aside_text;
+
 /// Entries that may wait between the sources and the thread.
 const QUEUE: usize = 65_536;
 /// Above this many waiting entries no frames are taken any more, so that
@@ -40,6 +42,14 @@ pub struct RecorderState {
     trouble: Mutex<Option<String>>,
     /// The disk is full, and what was kept in reserve is used up or being so.
     reserve_given_up: AtomicBool,
+    /// The name of the store that is written.
+    uuid: Mutex<String>,
+}
+
+impl RecorderState {
+    fn set_uuid(&self, uuid: &str) {
+        *self.uuid.lock().unwrap_or_else(|e| e.into_inner()) = uuid.to_owned();
+    }
 }
 
 /// The way to the recorder's thread.
@@ -142,6 +152,12 @@ impl Recorder {
     /// What is wrong with the store, if anything.
     pub fn trouble(&self) -> Option<String> {
         self.state.trouble.lock().unwrap_or_else(|e| e.into_inner()).clone()
+    }
+
+    /// The name of the store that is written: another one once a damaged one
+    /// was set aside.
+    pub fn store_uuid(&self) -> String {
+        self.state.uuid.lock().unwrap_or_else(|e| e.into_inner()).clone()
     }
 
     /// Whether the disk is so full that the reserve beside the store was given

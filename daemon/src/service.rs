@@ -24,7 +24,7 @@ use crate::intake::Intake;
 use crate::keeper::Keeper;
 use crate::limits::{self, Limits};
 use crate::maintenance::Jobs;
-use crate::recorder::Recorder;
+use crate::recorder::{Recorder, set_aside_text};
 use crate::reload::{self, Asked, Loaded};
 use crate::roster::Roster;
 use crate::{BUILD, timekeeping, upkeep};
@@ -138,7 +138,7 @@ async fn assemble(config: &Config, clock_rate: f64) -> Result<Parts, ServiceErro
         recorded_by: BUILD.to_owned(),
         replay_of: None,
     })?;
-    let (store_uuid, newest) = (store.uuid().to_owned(), store.recorded_up_to());
+    let newest = store.recorded_up_to();
     let instruments = config.sources.iter().map(|(n, s)| (n.clone(), s.instrument.clone()));
     store.put_instruments(run.id, &instruments.collect())?;
     let store_path = absolute(store.path());
@@ -165,7 +165,6 @@ async fn assemble(config: &Config, clock_rate: f64) -> Result<Parts, ServiceErro
         limits: Limits::new(tasks.clone(), stop.clone()),
         jobs: Jobs::new(stop.clone()),
         store_path,
-        store_uuid,
         store_alarm: alarm,
         synchronised: AtomicBool::new(false),
         intake,
@@ -177,12 +176,12 @@ async fn assemble(config: &Config, clock_rate: f64) -> Result<Parts, ServiceErro
 /// holds, or one of a newer program, is for a person, who is told.
 fn open(path: &Path) -> Result<(Store, Option<String>), OpenError> {
     match open_with_reserve(path) {
-        Ok((store, aside)) => Ok((store, aside.map(|aside| damaged(&aside)))),
+        Ok((store, aside)) => Ok((store, aside.map(|aside| set_aside_text(&aside)))),
         Err(newer @ OpenError::Newer { known, .. }) => {
             let beside = beside_newer(path, known);
             let (store, aside) = open_with_reserve(&beside)?;
             let text = format!("{newer}; until then {} is recorded into", beside.display());
-            let damaged = aside.map(|aside| format!("; {}", damaged(&aside)));
+            let damaged = aside.map(|aside| format!("; {}", set_aside_text(&aside)));
             Ok((store, Some(text + &damaged.unwrap_or_default())))
         }
         Err(other) => Err(other),
@@ -198,14 +197,6 @@ fn open_with_reserve(path: &Path) -> Result<(Store, Option<PathBuf>), OpenError>
         }
         other => other,
     }
-}
-
-fn damaged(aside: &Path) -> String {
-    let aside = aside.display();
-    format!(
-        "the store was damaged and set aside as {aside}; packs and open sessions were taken over; \
-         save what it holds with `ampledger salvage {aside} NEW`"
-    )
 }
 
 fn absolute(path: &Path) -> PathBuf {

@@ -6,6 +6,9 @@
  *   BAD_DISK_ONE_IN    one write or sync in so many fails with EIO, which ones is random
  *   BAD_DISK_SEED      other ones
  *   BAD_DISK_FULL      while this file is there no write finds room (ENOSPC)
+ *   BAD_DISK_SPOILT    a file that says, once it is there, which page of which file went
+ *                      bad: the file's number (inode), the page's from 1, then `eio` for
+ *                      one that cannot be read, or `garbage` if it reads as something else
  */
 #define _GNU_SOURCE
 #include <dlfcn.h>
@@ -13,6 +16,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <time.h>
 #include <unistd.h>
 
@@ -97,3 +101,39 @@ static ssize_t bad_pwrite(int fd, const void *bytes, size_t count, off_t at, con
 
 ssize_t pwrite(int fd, const void *b, size_t n, off_t at) { return bad_pwrite(fd, b, n, at, "pwrite"); }
 ssize_t pwrite64(int fd, const void *b, size_t n, off_t at) { return bad_pwrite(fd, b, n, at, "pwrite64"); }
+
+/* 0 where it is sound, else what a read of it gives: 'e' or 'g'. */
+static int spoilt(int fd, off_t at)
+{
+    const char *name = getenv("BAD_DISK_SPOILT");
+    struct stat seen;
+    unsigned long long number;
+    long long page;
+    char how;
+    if (!name || fstat(fd, &seen) || !S_ISREG(seen.st_mode))
+        return 0;
+    FILE *said = fopen(name, "r");
+    if (!said)
+        return 0;
+    int read = fscanf(said, "%llu %lld %c", &number, &page, &how);
+    fclose(said);
+    return read == 3 && number == seen.st_ino && at / 4096 + 1 == page ? how : 0;
+}
+
+static ssize_t bad_pread(int fd, void *bytes, size_t count, off_t at, const char *name)
+{
+    ssize_t (*real)(int, void *, size_t, off_t) =
+        (ssize_t (*)(int, void *, size_t, off_t))dlsym(RTLD_NEXT, name);
+    int how = spoilt(fd, at);
+    if (how == 'e') {
+        errno = EIO;
+        return -1;
+    }
+    ssize_t got = real(fd, bytes, count, at);
+    if (how == 'g' && got > 0)
+        memset(bytes, 0x5a, got);
+    return got;
+}
+
+ssize_t pread(int fd, void *b, size_t n, off_t at) { return bad_pread(fd, b, n, at, "pread"); }
+ssize_t pread64(int fd, void *b, size_t n, off_t at) { return bad_pread(fd, b, n, at, "pread64"); }

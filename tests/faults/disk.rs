@@ -2,6 +2,7 @@
 //! there, and what is live stays live.
 
 use std::ops::ControlFlow;
+use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::{Duration, Instant};
@@ -153,6 +154,67 @@ fn a_full_disk_is_told_and_what_it_could_not_take_is_written_once_there_is_room(
     assert!(yard.daemon.stop().success());
     let there = numbers(&yard.bench.store());
     assert!(there.iter().copied().eq(1..=there.len() as u64), "numbers are missing");
+}
+
+/// A file of which a page goes bad while it is recorded into, in one of two ways.
+fn goes_bad(way: &str) {
+    let bench = Bench::new(&sources::lines("bench-shunt"));
+    let Some(library) = bad_disk(&bench.path(".")) else { return };
+    let cable = Cable::plugged(bench.path("bench-shunt"));
+    assert!(bench.daemon().stop().success());
+    let spoilt = bench.path("spoilt");
+    let daemon = daemon_on(&bench, &library, &[("BAD_DISK_SPOILT", spoilt.display().to_string())]);
+    daemon.until_opened("bench-shunt", 1);
+    cable.end_first_line();
+    bench.ampledger("start --pack GAL-07").good();
+    let sensor = Sensor::steady(&cable, Duration::from_millis(8), 26.4, -12.1);
+    let recorded = daemon.until_recorded(400);
+    let before = daemon.status().store.uuid;
+    // All of it out of the log, and nothing of it in the daemon's memory.
+    let db = rusqlite::Connection::open(bench.store()).expect("the store");
+    db.busy_timeout(Duration::from_secs(10)).expect("patience");
+    db.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(())).expect("emptied");
+    let inode = std::fs::metadata(bench.store()).expect("the store").ino();
+    db.execute("UPDATE store SET uuid = uuid", []).expect("somebody else's write");
+    let find = "SELECT rootpage FROM sqlite_schema WHERE name = 'tail'";
+    let page: i64 = db.query_row(find, [], |row| row.get(0)).expect("the page of the tail");
+    bench.write("spoilt.new", format!("{inode} {page} {way}\n").as_bytes());
+    std::fs::rename(bench.path("spoilt.new"), &spoilt).expect("it goes bad");
+    drop(db);
+
+    let aside = bench.path("bench.db.damaged-1");
+    until("it is set aside", || aside.exists().then_some(()));
+    let store = until("recording goes on", || {
+        let store = daemon.status().store;
+        (store.uuid != before && store.trouble.is_none()).then_some(store)
+    });
+    daemon.until_recorded(store.newest + 50);
+    assert_eq!(daemon.status().open_sessions.len(), 1, "the session goes on");
+    assert!(daemon.log().contains("ampledger salvage"), "{}", daemon.log());
+    sensor.silence();
+    bench.ampledger("stop").good();
+    assert!(daemon.stop().success());
+
+    let from = Range::everything().from;
+    let new = Reader::open(&bench.store()).expect("the new store");
+    let markers = new.markers(from, None).expect("markers");
+    assert!(markers.iter().any(|m| m.text.contains("set aside")), "{markers:?}");
+    let old = numbers(&aside);
+    let both: std::collections::BTreeSet<u64> =
+        old.iter().copied().chain(numbers(&bench.store())).collect();
+    assert!(old.len() as u64 >= recorded, "what was recorded lies in the old one");
+    let newest = both.last().copied().expect("samples");
+    assert!(both.into_iter().eq(1..=newest), "no number is missing in both together");
+}
+
+#[test]
+fn a_page_that_goes_bad_while_recording_sets_the_file_aside_and_recording_goes_on() {
+    goes_bad("garbage");
+}
+
+#[test]
+fn a_file_that_cannot_be_read_any_more_is_set_aside_and_recording_goes_on() {
+    goes_bad("eio");
 }
 
 /// The real daemon on a real file system over a disk whose writes are logged;

@@ -17,7 +17,7 @@ pub async fn status(State(daemon): State<Arc<Daemon>>) -> Json<StatusResponse> {
         build: crate::BUILD.to_owned(),
         store: StoreStatus {
             path: daemon.store_path.display().to_string(),
-            uuid: daemon.store_uuid.clone(),
+            uuid: recorder.store_uuid(),
             recorded_up_to: recorder.recorded_up_to(),
             newest: daemon.intake.newest(),
             trouble: recorder.trouble(),

@@ -26,9 +26,9 @@ pub async fn stream(
     let live = BroadcastStream::new(daemon.intake.listen());
     let missed = missed_since(&daemon, &headers);
     let first = stream::iter(missed.map(behind));
-    let store = daemon.store_uuid.clone();
+    let recorder = daemon.intake.recorder.clone();
     let rest = live.map(move |news| match news {
-        Ok(News::Sample(sample)) => sample_event(&store, &sample),
+        Ok(News::Sample(sample)) => sample_event(&recorder.store_uuid(), &sample),
         Ok(News::Marker(marker)) => {
             Event::default().event("marker").data(json!(&*marker).to_string())
         }
@@ -44,7 +44,7 @@ fn missed_since(daemon: &Daemon, headers: &HeaderMap) -> Option<u64> {
     let (store, seq) = last.rsplit_once(':')?;
     let seq: u64 = seq.parse().ok()?;
     let newest = daemon.intake.newest();
-    let seen = if store == daemon.store_uuid { seq } else { 0 };
+    let seen = if store == daemon.intake.recorder.store_uuid() { seq } else { 0 };
     (newest > seen).then_some(newest - seen)
 }
 

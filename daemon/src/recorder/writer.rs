@@ -1,14 +1,15 @@
 //! The recorder's thread: it alone has the store.
 
 use std::collections::VecDeque;
-use std::path::PathBuf;
+use std::io::Write;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::sync::mpsc::{Receiver, RecvTimeoutError};
 use std::time::{Duration, Instant};
 
 use ampledger_store::{Ballast, Batch, DroppedFrames, OpenError, Store, StoreError};
-use ampledger_types::{Bound, Marker, MarkerKind, Seq};
+use ampledger_types::{Bound, Marker, MarkerKind, Run, Seq};
 use tokio::sync::watch;
 
 use super::{Entry, RecorderState, Work};
@@ -26,6 +27,8 @@ const RETRY: Duration = Duration::from_secs(2);
 
 /// How often the last write is tried before the process ends without it.
 const LAST_TRIES: u32 = 4;
+/// Input/output errors in a row before the file itself is given up.
+const IO_FAILURES: u32 = 5;
 /// How often it is looked whether there is room for the reserve again.
 const LOOK_FOR_ROOM: Duration = Duration::from_secs(2);
 
@@ -46,6 +49,10 @@ pub(super) struct Writer {
     since: Option<Instant>,
     ballast: Ballast,
     looked_for_room: Instant,
+    /// The run of this process, for a store that does not know it.
+    run: Option<Run>,
+    /// Input/output errors in a row.
+    io_failures: u32,
 }
 
 impl Writer {
@@ -57,6 +64,8 @@ impl Writer {
     ) -> Writer {
         let ballast = Ballast::of(store.path());
         state.reserve_given_up.store(!ballast.take(), Ordering::Relaxed);
+        state.set_uuid(store.uuid());
+        let run = store.reader().ok().and_then(|reader| reader.runs().ok()?.pop());
         Writer {
             path: store.path().to_owned(),
             store: Some(store),
@@ -71,6 +80,8 @@ impl Writer {
             since: None,
             ballast,
             looked_for_room: Instant::now(),
+            run,
+            io_failures: 0,
         }
     }
 
@@ -188,9 +199,50 @@ impl Writer {
                 self.tell_of_reserve();
                 self.write_once()
             }
+            Err(OpenError::Store(StoreError::Damaged { .. })) => self.write_anew(),
+            Err(OpenError::Store(error @ StoreError::Io { .. })) => self.write_past_io(error),
             other => other,
         };
+        if written.is_ok() {
+            self.io_failures = 0;
+        }
         written.map_err(|error| error.to_string())
+    }
+
+    /// Writes into the file opened afresh; if that is damaged too, sets it
+    /// aside whole, and goes on in a new one.
+    fn write_anew(&mut self) -> Result<Seq, OpenError> {
+        self.store = None;
+        match self.write_once() {
+            Err(OpenError::Store(error @ StoreError::Damaged { .. })) => self.write_aside(&error),
+            other => other,
+        }
+    }
+
+    /// The disk may do better the next time. Where it never does, though it
+    /// takes other files, it is this file that cannot be used.
+    fn write_past_io(&mut self, error: StoreError) -> Result<Seq, OpenError> {
+        self.io_failures += 1;
+        match self.io_failures >= IO_FAILURES && takes_files(&self.path) {
+            true => self.write_aside(&error),
+            false => Err(error.into()),
+        }
+    }
+
+    fn write_aside(&mut self, why: &StoreError) -> Result<Seq, OpenError> {
+        self.store = None;
+        let (mut store, aside) = Store::set_aside(&self.path)?;
+        if let Some(run) = &self.run {
+            store.bring_run(run)?;
+        }
+        self.state.set_uuid(store.uuid());
+        self.store = Some(store);
+        let text = set_aside_text(&aside);
+        tracing::error!("{why}: {text}");
+        if let Some(at) = self.newest() {
+            self.pending.markers.push(Marker::new(at, MarkerKind::Note, text));
+        }
+        self.write_once()
     }
 
     fn write_once(&mut self) -> Result<Seq, OpenError> {
@@ -273,6 +325,29 @@ impl Writer {
             tracing::info!("recording again; everything kept in memory is on disk");
         }
     }
+}
+
+/// Recording goes on in a new store; what the old one holds is for a person.
+pub fn set_aside_text(aside: &Path) -> String {
+    let aside = aside.display();
+    format!(
+        "the store was damaged and set aside as {aside}; what could be read of packs and open \
+         sessions was taken over; save what it holds with `ampledger salvage {aside} NEW`"
+    )
+}
+
+/// Whether the store's folder takes a file and gives it back.
+fn takes_files(store: &Path) -> bool {
+    let mut probe = store.as_os_str().to_owned();
+    probe.push(".probe");
+    let text = b"whether this disk still takes files";
+    let written = std::fs::File::create(&probe).and_then(|mut file| {
+        file.write_all(text)?;
+        file.sync_all()?;
+        std::fs::read(&probe)
+    });
+    let _ = std::fs::remove_file(&probe);
+    written.is_ok_and(|read| read == text)
 }
 
 fn tell(source: &str, dropped: &DroppedFrames) {

@@ -18,16 +18,24 @@ impl Store {
     pub fn open_or_set_aside(path: &Path) -> Result<(Store, Option<PathBuf>), OpenError> {
         match Store::open(path) {
             Err(OpenError::Store(StoreError::Damaged { .. })) => {
-                let aside = set_aside(path)?;
-                let store = Store::open(path)?;
-                if let Ok(old) = connect(&aside) {
-                    // What cannot be read of it is no reason not to record.
-                    let _ = hand_on(&old, store.connection());
-                }
+                let (store, aside) = Store::set_aside(path)?;
                 Ok((store, Some(aside)))
             }
             other => Ok((other?, None)),
         }
+    }
+
+    /// Sets the store at `path` aside whole, which nobody may have open for
+    /// writing, and begins a new one in its place; also told is where the old
+    /// one lies now.
+    pub fn set_aside(path: &Path) -> Result<(Store, PathBuf), OpenError> {
+        let aside = set_aside(path)?;
+        let store = Store::open(path)?;
+        if let Ok(old) = connect(&aside) {
+            // What cannot be read of it is no reason not to record.
+            let _ = hand_on(&old, store.connection());
+        }
+        Ok((store, aside))
     }
 }
 

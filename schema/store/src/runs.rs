@@ -51,6 +51,25 @@ impl Store {
         })
     }
 
+    /// Makes sure that a run is there which began in a store that was set aside.
+    pub fn bring_run(&mut self, run: &Run) -> Result<(), StoreError> {
+        self.write(|tx, _| {
+            tx.execute(
+                "INSERT INTO run (id, boot_id, started_t_us, clock_rate, recorded_by, replay_of) \
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6) ON CONFLICT DO NOTHING",
+                params![
+                    run.id.0,
+                    run.boot_id,
+                    run.started_t_us,
+                    run.clock_rate,
+                    run.recorded_by,
+                    run.replay_of
+                ],
+            )?;
+            Ok(())
+        })
+    }
+
     /// Notes how the instruments are described from a run on, by source; what
     /// was described the same before is not repeated.
     pub fn put_instruments(
