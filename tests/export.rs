@@ -8,7 +8,7 @@ use std::process::Command;
 use serde_json::{Value, json};
 
 use crate::peers::{Cable, line};
-use crate::util::{Bench, Python, sources};
+use crate::util::{Bench, Python, script, skip, sources};
 
 /// The rows of a CSV file whose cells are all numbers; an empty one is NaN.
 #[track_caller]
@@ -130,4 +130,43 @@ fn an_export_to_an_existing_file_does_not_leave_half_of_one() {
     assert_ne!(run.code(), 0);
     assert!(run.err().contains("missing-folder"), "{}", run.err());
     assert_eq!(std::fs::read(&file).expect("still there"), before);
+}
+
+#[test]
+fn a_plain_sqlite_file_is_read_by_the_shell_and_by_python() {
+    let (bench, csv) = exported();
+    let (store, file) = (bench.store(), bench.path("gal-07.db"));
+    let (store, path) = (store.to_str().expect("a path"), file.to_str().expect("a path"));
+    let arguments = ["export", "last", "--format", "sqlite", "--output", path, "--store", store];
+    bench.ampledger_with(&arguments).good();
+    bench.ampledger_with(&arguments).fails_with(4);
+    let report = bench.ampledger_with(&["show", "last", "--json", "--store", store]).json();
+
+    let Ok(shell) = Command::new("sqlite3").arg("-readonly").arg(&file).arg(".dump").output()
+    else {
+        return skip("there is no sqlite3 shell");
+    };
+    let dumped = String::from_utf8_lossy(&shell.stdout).into_owned();
+    assert!(shell.status.success() && !dumped.contains("ERROR"), "{dumped}");
+    let inserts = dumped.lines().filter(|line| line.starts_with("INSERT INTO sample"));
+    assert_eq!(inserts.count(), 100, "{dumped}");
+
+    let said = script(Path::new("python3"), "read_plain.py", &[path]);
+    let read: Value = serde_json::from_str(&said).expect("JSON");
+    let expected: f64 = table(&csv).iter().map(|row| row["Voltage / V"]).sum();
+    let sum = read["sums"]["voltage_volt"].as_f64().expect("a sum");
+    assert!((sum - expected).abs() < 1e-9, "{sum} {expected}");
+    assert_eq!(read["samples"], 100);
+    assert_eq!(read["channels"]["current_ampere"], "A", "{read:#}");
+    assert_eq!(
+        (&read["session"]["pack"], &read["tags"]["load"]),
+        (&json!("GAL-07"), &json!("lamp"))
+    );
+    assert_eq!(read["session"]["claim"], report["claim"]);
+    for name in ["main_discharge_ah", "capacity_to_cutoff_ah"] {
+        let (found, figure) = (&read["results"][name], &report["results"][name]);
+        for part in ["value", "unit", "status", "method", "expanded_uncertainty"] {
+            assert_eq!(found[part], figure[part], "{name} {part}");
+        }
+    }
 }

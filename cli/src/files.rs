@@ -45,6 +45,18 @@ pub fn prepare<T>(
     Ok((Ready { file, path: path.to_owned() }, said))
 }
 
+/// The same, for a writer that needs the file's own path.
+pub fn prepare_at(
+    path: &Path,
+    fill: impl FnOnce(&Path) -> Result<(), Failure>,
+) -> Result<Ready, Failure> {
+    let (ready, ()) = prepare(path, |_| Ok(()))?;
+    fill(ready.file.path())?;
+    let cannot = Failure::io(format!("{} cannot be written", path.display()));
+    ready.file.as_file().sync_all().map_err(cannot)?;
+    Ok(ready)
+}
+
 impl Ready {
     /// Gives the file its name.
     pub fn put(self, force: bool) -> Result<(), Failure> {

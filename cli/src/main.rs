@@ -13,6 +13,7 @@ mod meter_fields;
 mod origin;
 mod own_daemon;
 mod pack_fields;
+mod plain_db;
 mod progress;
 mod render;
 mod screen;

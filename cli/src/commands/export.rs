@@ -10,7 +10,7 @@ use crate::context::Context;
 use crate::exit::{Exit, Failure};
 use crate::files;
 use crate::origin::{Origin, StoreOption};
-use crate::screen;
+use crate::{plain_db, screen};
 
 /// Write a session to a file
 ///
@@ -19,6 +19,10 @@ use crate::screen;
 /// file with what the rows cannot hold: pack, tags, markers, phases, results
 /// with their reasons, versions. So `gal-07.bdf.csv` gets
 /// `gal-07.bdf.metadata.json`.
+///
+/// `sqlite` is a plain SQLite file for any tool that reads one: tables `session`,
+/// `sample` (one row a sample, one column a channel), `channel`, `marker`, `phase`,
+/// `result` and `tag`.
 ///
 /// Files appear whole or not at all, and none is overwritten without --force.
 /// With `--output -` the rows go to standard output and no JSON is written.
@@ -45,6 +49,8 @@ pub struct Export {
 pub enum Format {
     /// Battery Data Format, CSV
     BdfCsv,
+    /// Plain tables in an SQLite file
+    Sqlite,
 }
 
 /// What was written.
@@ -59,9 +65,11 @@ pub struct Written {
 impl Export {
     /// Runs the command.
     pub fn run(self, context: &Context) -> Result<Exit, Failure> {
-        let Format::BdfCsv = self.format;
         let origin = Origin::open(&self.store, context)?;
         let session = origin.find(&self.session)?;
+        if self.format == Format::Sqlite {
+            return self.sqlite(&origin, session, context);
+        }
         if self.output == Path::new("-") {
             let mut out = std::io::stdout().lock();
             origin.rows(session, &mut out)?;
@@ -76,6 +84,28 @@ impl Export {
                 written.file.display(),
                 written.metadata.display()
             ))?,
+        }
+        Ok(Exit::Good)
+    }
+}
+
+impl Export {
+    fn sqlite(
+        &self,
+        origin: &Origin<'_>,
+        session: i64,
+        context: &Context,
+    ) -> Result<Exit, Failure> {
+        let file = &self.output;
+        if file == Path::new("-") {
+            let message = "an SQLite file cannot go to standard output; name a file".to_owned();
+            return Err(Failure::Usage(message));
+        }
+        files::refuse_taken(file, self.force)?;
+        files::prepare_at(file, |to| plain_db::write(origin, session, to))?.put(self.force)?;
+        match context.json {
+            true => screen::json(&serde_json::json!({ "file": file }))?,
+            false => screen::say(&format!("Wrote {}.", file.display()))?,
         }
         Ok(Exit::Good)
     }
