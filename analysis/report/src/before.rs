@@ -144,11 +144,11 @@ impl Stretch {
         let mut search = FullSearch::new(setting);
         let (mut seen, mut answers, mut samples) = (Seen::default(), Answers::default(), 0_u64);
         let range = Range { up_to, ..self.range.clone() };
-        reader.samples(&range, |mut stored| {
-            calibrations.correct(&mut stored);
-            let NumberedSample { run, decode_set, sample, .. } = &stored;
-            let known = |run: &RunId| self.offsets.iter().any(|offset| offset.run == *run);
-            let placed = known(run).then(|| axis.row(&decode_set.source, *run, sample)).flatten();
+        reader.samples_lent(&range, |stored| {
+            calibrations.correct(stored);
+            let NumberedSample { run, decode_set, sample, .. } = stored;
+            let known = |run: RunId| self.offsets.iter().any(|offset| offset.run == run);
+            let placed = known(*run).then(|| axis.row(&decode_set.source, *run, sample)).flatten();
             let Some(placed) = placed else { return ControlFlow::Continue(()) };
             samples += 1;
             seen.note(&decode_set.source, sample, &placed.row);

@@ -66,11 +66,11 @@ impl Placing {
         mut take: impl FnMut(&NumberedSample, Place) -> ControlFlow<()>,
     ) -> Result<(), ReportError> {
         let range = range(subject, up_to);
-        reader.samples(&range, |mut stored| {
-            self.calibrations.correct(&mut stored);
+        reader.samples_lent(&range, |stored| {
+            self.calibrations.correct(stored);
             let source = &stored.decode_set.source;
             match self.place(source, stored.run, stored.seq, &stored.sample) {
-                Some(place) => take(&stored, place),
+                Some(place) => take(stored, place),
                 None => ControlFlow::Continue(()),
             }
         })?;

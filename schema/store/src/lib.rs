@@ -20,6 +20,7 @@ mod frame_seal;
 mod frames;
 mod holder;
 mod intern;
+mod lent;
 mod lock;
 mod log_index;
 mod merge;

@@ -201,7 +201,7 @@ pub(crate) struct Numbers {
 }
 
 impl Numbers {
-    fn have(&self, seq: i64) -> bool {
+    pub(crate) fn have(&self, seq: i64) -> bool {
         seq > self.after
             && seq <= self.last
             && !self.but.iter().any(|(first, last)| (*first..=*last).contains(&seq))

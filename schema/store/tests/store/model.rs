@@ -149,6 +149,18 @@ impl Model {
     }
 }
 
+fn lent(reader: &Reader, range: &Range) -> Vec<NumberedSample> {
+    let mut found = Vec::new();
+    let read = reader.samples_lent(range, |sample| {
+        found.push(sample.clone());
+        // What is done to it must not be seen in the next.
+        sample.sample.values.iter_mut().for_each(|value| *value = 0.5);
+        ControlFlow::Continue(())
+    });
+    read.unwrap();
+    found
+}
+
 /// The samples of a range as its columns have them, in order of number.
 fn in_columns(reader: &Reader, range: &Range) -> Vec<NumberedSample> {
     let mut all = Vec::new();
@@ -215,6 +227,8 @@ proptest! {
                     let expected = model.read(&range);
                     prop_assert!(shed::same_bits(&found, &expected));
                     let found = in_columns(&store.reader().unwrap(), &range);
+                    prop_assert!(shed::same_bits(&found, &expected));
+                    let found = lent(&store.reader().unwrap(), &range);
                     prop_assert!(shed::same_bits(&found, &expected));
                 }
                 Action::Overview { source, run, from, length, width } => {
