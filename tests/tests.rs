@@ -41,6 +41,9 @@ mod encodings;
 mod outside;
 mod store_format;
 
+// What the record costs.
+mod footprint;
+
 // What goes wrong, and what it costs.
 mod faults;
 mod regression;

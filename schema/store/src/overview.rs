@@ -11,7 +11,6 @@ use rusqlite::{Connection, Row, params};
 use crate::columns::Block;
 use crate::error::{Fault, StoreError};
 use crate::intern::Origins;
-use crate::read::Range;
 use crate::reader::Reader;
 use crate::redecode::Stretch;
 use crate::summary::{HOUR_US, MINUTE_US, Summary};
@@ -46,9 +45,15 @@ pub fn overview_width_us(length_us: i64, buckets: u32) -> i64 {
 }
 
 impl Reader {
-    /// What the channels of a source read in a stretch, in buckets of this
-    /// width. Exact at any width; quick where `overview_width_us` gave it.
-    pub fn overview(&self, stretch: &Stretch, width_us: i64) -> Result<Vec<Overview>, StoreError> {
+    /// What the channels of a source that are wanted read in a stretch, in
+    /// buckets of this width. Exact at any width; quick where
+    /// `overview_width_us` gave it.
+    pub fn overview(
+        &self,
+        stretch: &Stretch,
+        width_us: i64,
+        wanted: impl Fn(&Channel) -> bool,
+    ) -> Result<Vec<Overview>, StoreError> {
         let end_us = stretch.to_t_us.saturating_add(1);
         let length_us = end_us.saturating_sub(stretch.from_t_us).max(0);
         let width_us = width_us.max(length_us / MOST_BUCKETS).max(1);
@@ -56,24 +61,16 @@ impl Reader {
         let spans = self.read(|db| {
             // The summaries and how far they count must be of one state.
             let _one_state = db.unchecked_transaction()?;
-            buckets.take_summaries(db, &self.origins, stretch)
+            buckets.take_summaries(db, &self.origins, stretch, &wanted)
         })?;
         for span in spans {
             let range = stretch.range(span.start, span.end - 1);
-            self.samples_of(&range, &mut buckets)?;
-        }
-        Ok(buckets.done())
-    }
-
-    fn samples_of(&self, range: &Range, buckets: &mut Buckets) -> Result<(), StoreError> {
-        self.columns(
-            range,
-            |_| true,
-            |block| {
+            self.columns(&range, &wanted, |block| {
                 buckets.take_block(&block);
                 ControlFlow::Continue(())
-            },
-        )
+            })?;
+        }
+        Ok(buckets.done())
     }
 }
 
@@ -113,17 +110,24 @@ impl Buckets {
         t_us.saturating_sub(self.from_us).div_euclid(self.width_us)
     }
 
+    fn span(&self, number: i64) -> Span<i64> {
+        let start = self.from_us.saturating_add(number.saturating_mul(self.width_us));
+        start..start.saturating_add(self.width_us)
+    }
+
     /// Takes samples in, those that follow each other in a bucket at once.
     fn take_block(&mut self, block: &Block) {
         let mut begin = 0;
         while begin < block.t_us.len() {
-            let number = self.number(block.t_us[begin]);
-            let same = block.t_us[begin..].iter().take_while(|t_us| self.number(**t_us) == number);
-            let end = begin + same.count();
+            let bucket = self.span(self.number(block.t_us[begin]));
+            // By its edges: a division for each sample would take longer than
+            // all else.
+            let same = block.t_us[begin..].iter().take_while(|t_us| bucket.contains(t_us));
+            let end = begin + same.count().max(1);
             let times = (block.t_us[begin], block.t_us[end - 1]);
             for (channel, values) in block.group.channels.iter().zip(&block.values) {
-                let mut part = Summary::default();
-                values[begin..end].iter().for_each(|value| part.add(*value));
+                // One that is not wanted has no values.
+                let part = values.get(begin..end).map(Summary::of).unwrap_or_default();
                 if part.count > 0 {
                     self.join(channel, times, part);
                 }
@@ -158,6 +162,7 @@ impl Buckets {
         db: &Connection,
         origins: &Origins,
         stretch: &Stretch,
+        wanted: &impl Fn(&Channel) -> bool,
     ) -> Result<Vec<Span<i64>>, Fault> {
         let all = stretch.from_t_us..stretch.to_t_us.saturating_add(1);
         let counted_us = all.end.min(counted(db, "minute", stretch.run)?);
@@ -178,7 +183,8 @@ impl Buckets {
             if origin.decode_set.source != stretch.source {
                 continue;
             }
-            for (position, channel) in (0i64..).zip(&origin.group.channels) {
+            let channels = (0i64..).zip(&origin.group.channels);
+            for (position, channel) in channels.filter(|(_, channel)| wanted(channel)) {
                 let (hours, minutes) = (&parts.hours, &parts.minutes);
                 let read = Cells { db, group, position, run: stretch.run.0 };
                 read.each("hour", hours, |cell_us, part| self.join(channel, cell_us, part))?;

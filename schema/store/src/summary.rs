@@ -40,6 +40,38 @@ pub struct Summary {
 }
 
 impl Summary {
+    /// What is known of these, in order.
+    pub(crate) fn of(values: &[f64]) -> Summary {
+        let (Some(first), Some(last)) = (values.first(), values.last()) else {
+            return Summary::default();
+        };
+        // Side by side: one after the other, each would wait for the one before.
+        let (mut min, mut max, mut sum) = ([f64::INFINITY; 4], [f64::NEG_INFINITY; 4], [0.0; 4]);
+        let (fours, rest) = values.as_chunks::<4>();
+        for four in fours {
+            for (i, value) in four.iter().enumerate() {
+                min[i] = if *value < min[i] { *value } else { min[i] };
+                max[i] = if *value > max[i] { *value } else { max[i] };
+                sum[i] += *value;
+            }
+        }
+        let total: f64 = sum.iter().sum::<f64>() + rest.iter().sum::<f64>();
+        if total.is_nan() {
+            // No value among them, or infinities of both signs.
+            let mut summary = Summary::default();
+            values.iter().for_each(|value| summary.add(*value));
+            return summary;
+        }
+        Summary {
+            count: values.len() as u64,
+            min: min.iter().chain(rest).copied().fold(f64::INFINITY, f64::min),
+            max: max.iter().chain(rest).copied().fold(f64::NEG_INFINITY, f64::max),
+            sum: total,
+            first: *first,
+            last: *last,
+        }
+    }
+
     /// Their mean; `None` of no values.
     pub fn mean(&self) -> Option<f64> {
         (self.count > 0).then(|| self.sum / self.count as f64)
@@ -107,6 +139,14 @@ struct Cell {
     group: i64,
     number: i64,
     channels: Vec<Summary>,
+}
+
+impl Cell {
+    fn add(&mut self, values: &[f64]) {
+        for (summary, value) in self.channels.iter_mut().zip(values) {
+            summary.add(*value);
+        }
+    }
 }
 
 impl Summaries {
@@ -220,9 +260,16 @@ impl Level {
     }
 
     fn add(&mut self, given: &NumberedSample, group: i64) {
-        let number = given.sample.t_us.div_euclid(self.width_us);
-        let run = given.run.0;
-        // The cell is nearly always one of the last.
+        let (run, t_us, width_us) = (given.run.0, given.sample.t_us, self.width_us);
+        // The cell is nearly always the last; that takes no division to see.
+        let into = |cell: &Cell| t_us.checked_sub(cell.number.checked_mul(width_us)?);
+        if let Some(last) = self.waiting.last_mut()
+            && (last.run, last.group) == (run, group)
+            && into(last).is_some_and(|us| (0..width_us).contains(&us))
+        {
+            return last.add(&given.sample.values);
+        }
+        let number = t_us.div_euclid(width_us);
         let of_group = |cell: &&mut Cell| cell.run == run && cell.group == group;
         let mut known = self.waiting.iter_mut().rev().filter(of_group).peekable();
         self.has_turned |= known.peek().is_some_and(|newest| newest.number != number);
@@ -234,9 +281,8 @@ impl Level {
                 self.waiting.last_mut()
             }
         };
-        let Some(cell) = cell else { return };
-        for (summary, value) in cell.channels.iter_mut().zip(&given.sample.values) {
-            summary.add(*value);
+        if let Some(cell) = cell {
+            cell.add(&given.sample.values);
         }
     }
 
@@ -252,8 +298,8 @@ impl Level {
         let table = self.table;
         let mut write = db.prepare_cached(&format!(
             "INSERT INTO {table} (channel, run, {table}, count, min, max, sum, first, last) \
-             SELECT id, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10 FROM channel \
-             WHERE channel_group = ?1 AND position = ?2 \
+             VALUES ((SELECT id FROM channel WHERE channel_group = ?1 AND position = ?2), \
+             ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10) \
              ON CONFLICT DO UPDATE SET count = count + excluded.count, \
              min = min(min, excluded.min), max = max(max, excluded.max), \
              sum = sum + excluded.sum, last = excluded.last"
@@ -290,5 +336,35 @@ impl Level {
         ))?
         .execute(params![source, run, from, to])?;
         Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    proptest! {
+        #[test]
+        fn values_at_once_are_known_as_one_by_one(
+            values in proptest::collection::vec(
+                prop_oneof![
+                    8 => -1e6..1e6,
+                    1 => prop_oneof![Just(f64::NAN), Just(f64::INFINITY), Just(f64::NEG_INFINITY)],
+                ],
+                0..40,
+            ),
+        ) {
+            let mut expected = Summary::default();
+            values.iter().for_each(|value: &f64| expected.add(*value));
+            let found = Summary::of(&values);
+            let close = (found.sum - expected.sum).abs() <= 1e-9 * 1e6;
+            let same = found.sum.to_bits() == expected.sum.to_bits()
+                || (found.sum.is_nan() && expected.sum.is_nan());
+            prop_assert!(close || same, "{} {}", found.sum, expected.sum);
+            let sum = 0.0;
+            prop_assert_eq!(Summary { sum, ..found }, Summary { sum, ..expected });
+        }
     }
 }

@@ -1,10 +1,13 @@
-//! What a piece of work costs this process.
+//! What a piece of work costs this process, and medians of several rounds.
 
 use std::time::Duration;
 
 use nix::sys::resource::{UsageWho, getrusage};
 
 use super::Failure;
+
+/// Rounds, all that is compared in each.
+pub const ROUNDS: usize = 7;
 
 /// Processor time of this process so far.
 pub fn cpu() -> Result<Duration, Failure> {
@@ -14,25 +17,30 @@ pub fn cpu() -> Result<Duration, Failure> {
     Ok(Duration::from_micros(micros.unsigned_abs()))
 }
 
-/// Bytes this process has sent to be written to disks (proc_pid_io(5)).
-pub fn written() -> Result<u64, Failure> {
-    let text = std::fs::read_to_string("/proc/self/io")?;
-    let line = text.lines().find_map(|line| line.strip_prefix("write_bytes: "));
-    Ok(line.ok_or("the kernel does not count what is written")?.parse()?)
+/// Processor time that a piece of work takes here, milliseconds.
+pub fn milliseconds(work: impl FnOnce() -> Result<(), Failure>) -> Result<f64, Failure> {
+    let begin = cpu()?;
+    work()?;
+    Ok((cpu()? - begin).as_secs_f64() * 1e3)
 }
 
-/// The most memory this process has held, bytes.
-pub fn peak_bytes() -> Result<u64, Failure> {
-    Ok(getrusage(UsageWho::RUSAGE_SELF)?.max_rss().unsigned_abs() * 1024)
-}
+/// Something that costs a number each time it is done.
+pub type Contender<'a> = Box<dyn FnMut() -> Result<f64, Failure> + 'a>;
 
-/// The least processor time of several tries, milliseconds.
-pub fn milliseconds(mut work: impl FnMut() -> Result<(), Failure>) -> Result<f64, Failure> {
-    let mut best = f64::INFINITY;
-    for _ in 0..7 {
-        let begin = cpu()?;
-        work()?;
-        best = best.min((cpu()? - begin).as_secs_f64() * 1e3);
+/// What each of them costs, the median of the rounds. They take turns, so that
+/// what else the machine does falls on all of them.
+pub fn medians(contenders: &mut [Contender<'_>]) -> Result<Vec<f64>, Failure> {
+    let mut found = vec![Vec::new(); contenders.len()];
+    for _ in 0..ROUNDS {
+        for (contender, found) in contenders.iter_mut().zip(&mut found) {
+            found.push(contender()?);
+        }
     }
-    Ok(best)
+    Ok(found.into_iter().map(median).collect())
+}
+
+/// The one in the middle.
+pub fn median(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 2).copied().unwrap_or(f64::NAN)
 }

@@ -24,6 +24,18 @@ pub enum Profile {
     Rest,
 }
 
+impl Profile {
+    /// In a word.
+    pub fn name(self) -> &'static str {
+        match self {
+            Profile::Fine => "fine",
+            Profile::Coarse => "coarse",
+            Profile::Raw => "raw product",
+            Profile::Rest => "rest",
+        }
+    }
+}
+
 /// Makes samples, one discharge after the other, the same in each run.
 pub struct Source {
     profile: Profile,

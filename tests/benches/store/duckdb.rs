@@ -1,54 +1,49 @@
-//! DuckDB on the same samples, one thread, through its own Python package. It
-//! is left out with a word where it is not.
+//! DuckDB on the same samples, on one thread, through its own Python package.
+//! It stays open, so that what is asked of it falls between what we do.
 
-use std::io::Write;
-use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
-
-use ampledger_types::RunId;
+use std::cell::RefCell;
+use std::io::{BufRead, BufReader, Write};
+use std::path::Path;
+use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
 
 use super::Failure;
-use super::data::{CHANNELS, Profile, Source};
+use super::binaries;
 
-pub fn compare(folder: &Path, samples: usize) -> Result<(), Failure> {
-    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("..");
-    let usual = || root.join("target/test-tools/venv/bin/python");
-    let python = std::env::var_os("AMPLEDGER_TEST_PYTHON").map_or_else(usual, PathBuf::from);
-    let quiet = Command::new(&python)
-        .args(["-c", "import duckdb, numpy"])
-        .stdin(Stdio::null())
-        .stderr(Stdio::null())
-        .status();
-    if !quiet.is_ok_and(|status| status.success()) {
-        println!("skipped: no Python with DuckDB; tests/run sets it up where python3 is there");
-        return Ok(());
+/// An open file of DuckDB.
+pub struct DuckDb {
+    child: Child,
+    ends: RefCell<(ChildStdin, BufReader<ChildStdout>)>,
+}
+
+impl DuckDb {
+    /// A new file.
+    pub fn create(python: &Path, file: &Path) -> Result<DuckDb, Failure> {
+        let mut child = Command::new(python)
+            .arg(binaries::root().join("tests/python/duckdb_store.py"))
+            .arg(file)
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .spawn()?;
+        let (stdin, stdout) = (child.stdin.take(), child.stdout.take());
+        let (stdin, stdout) = stdin.zip(stdout).ok_or("no pipes to DuckDB")?;
+        Ok(DuckDb { child, ends: RefCell::new((stdin, BufReader::new(stdout))) })
     }
-    let file = folder.join("samples.csv");
-    let mut out = std::io::BufWriter::new(std::fs::File::create(&file)?);
-    let mut source = Source::new(Profile::Fine, "bench-shunt");
-    for _ in 0..samples {
-        let given = source.next(RunId(1), 1).sample;
-        let v = &given.values;
-        writeln!(out, "{},{},{},{},{},{}", given.t_us, v[0], v[1], v[2], v[3], v[4])?;
+
+    /// What it answers to one of the script's words: milliseconds of processor
+    /// time, or bytes.
+    pub fn ask(&self, words: &str) -> Result<f64, Failure> {
+        let (stdin, stdout) = &mut *self.ends.borrow_mut();
+        writeln!(stdin, "{words}")?;
+        stdin.flush()?;
+        let mut answer = String::new();
+        stdout.read_line(&mut answer)?;
+        answer.trim().parse().map_err(|_| format!("DuckDB cannot `{words}`: {answer}").into())
     }
-    out.flush()?;
-    drop(out);
-    let output = Command::new(&python)
-        .arg(root.join("tests/python/duckdb_store.py"))
-        .arg(folder.join("samples.duckdb"))
-        .arg(&file)
-        .output()?;
-    if !output.status.success() {
-        return Err(String::from_utf8_lossy(&output.stderr).into());
+}
+
+impl Drop for DuckDb {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
     }
-    let said: serde_json::Value = serde_json::from_slice(&output.stdout)?;
-    let number = |name: &str| said[name].as_f64().unwrap_or(f64::NAN);
-    println!(
-        "DuckDB: {:.3} bytes a reading; 5 h into columns {:.1} ms; least and greatest of one \
-         channel in 2000 buckets {:.1} ms (processor time)",
-        number("bytes") / (samples * CHANNELS) as f64,
-        number("read_ms"),
-        number("overview_ms")
-    );
-    Ok(())
 }

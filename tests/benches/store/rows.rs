@@ -9,6 +9,8 @@ use rusqlite::{Connection, params};
 use super::Failure;
 use super::data::CHANNELS;
 
+const INSERT: &str = "INSERT OR IGNORE INTO reading VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)";
+
 /// A database of rows.
 pub struct Rows {
     pub db: Connection,
@@ -29,15 +31,31 @@ impl Rows {
     pub fn append(&mut self, source: i64, samples: &[NumberedSample]) -> Result<(), Failure> {
         let tx = self.db.transaction()?;
         {
-            let mut insert = tx.prepare_cached(
-                "INSERT OR IGNORE INTO reading VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
-            )?;
+            let mut insert = tx.prepare_cached(INSERT)?;
             for given in samples {
                 let v = &given.sample.values;
                 insert.execute(params![source, given.sample.t_us, v[0], v[1], v[2], v[3], v[4]])?;
             }
         }
         Ok(tx.commit()?)
+    }
+
+    /// As they come in, source by source, in one transaction.
+    pub fn append_one_by_one(&self, samples: &[(i64, NumberedSample)]) -> Result<(), Failure> {
+        self.db.execute_batch("BEGIN IMMEDIATE")?;
+        for (source, given) in samples {
+            let (t_us, v) = (given.sample.t_us, &given.sample.values);
+            self.db
+                .prepare_cached(INSERT)?
+                .execute(params![source, t_us, v[0], v[1], v[2], v[3], v[4]])?;
+        }
+        Ok(self.db.execute_batch("COMMIT")?)
+    }
+
+    /// Bytes of the file, with nothing left in the log.
+    pub fn bytes(&self) -> Result<f64, Failure> {
+        self.db.pragma_update_and_check(None, "wal_checkpoint", "TRUNCATE", |_| Ok(()))?;
+        Ok(std::fs::metadata(self.db.path().unwrap_or_default())?.len() as f64)
     }
 
     /// Reads a stretch of time into columns.

@@ -52,7 +52,7 @@ fn expected(reader: &Reader, stretch: &Stretch, width: i64) -> BTreeMap<i64, Sum
 }
 
 fn found(reader: &Reader, stretch: &Stretch, width: i64) -> BTreeMap<i64, Summary> {
-    let overview = reader.overview(stretch, width).unwrap();
+    let overview = reader.overview(stretch, width, |_| true).unwrap();
     overview.into_iter().next().map(|one| one.buckets).unwrap_or_default()
 }
 
@@ -180,6 +180,24 @@ fn an_overview_of_whole_minutes_reads_no_chunk() {
     // Where the ends of a bucket are in the middle of a minute, they are read.
     found(&reader, &stretch(run, 1, 36_000_000_000), MINUTE);
     assert!(!reader.damaged_chunks().is_empty());
+}
+
+#[test]
+fn an_overview_of_some_channels_is_that_part_of_the_whole() {
+    let (_dir, _, mut store) = shed::store();
+    let run = shed::run(&mut store).id;
+    append(&mut store, shed::samples(run, 1..=20_000));
+    let reader = store.reader().unwrap();
+    let stretch = stretch(run, 0, 2_000_000_000);
+    // Of samples, and of summaries where they serve.
+    for width in [7_000_000, 2 * MINUTE] {
+        let all = reader.overview(&stretch, width, |_| true).unwrap();
+        assert_eq!(all.len(), 2);
+        for one in all {
+            let found = reader.overview(&stretch, width, |c| *c == one.channel).unwrap();
+            assert_eq!(found, [one]);
+        }
+    }
 }
 
 #[test]

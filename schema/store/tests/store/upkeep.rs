@@ -43,7 +43,8 @@ fn thinning_takes_what_is_old_in_steps_and_leaves_the_minutes() {
     let before = BEGAN_US + 50 * HOUR;
     let stretch =
         Stretch { source: "bench-shunt".into(), run, from_t_us: 0, to_t_us: 40 * HOUR - 1 };
-    let overview = |store: &Store| store.reader().unwrap().overview(&stretch, HOUR).unwrap();
+    let overview =
+        |store: &Store| store.reader().unwrap().overview(&stretch, HOUR, |_| true).unwrap();
     let (whole, shown) = (overview(&store), Reader::open(&path).unwrap().thinning(before).unwrap());
     // Whole chunks of 4096 seconds only: 43 of them end within 50 hours.
     assert_eq!(shown.samples(), 43 * 4096);

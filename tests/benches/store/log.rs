@@ -18,9 +18,6 @@ const PERIOD_US: i64 = 7 * 3600 * 1_000_000;
 
 /// What was written.
 pub struct Written {
-    pub rows: usize,
-    pub readings: usize,
-    pub bytes: u64,
     /// By trapezoid over the rows of each discharge.
     pub discharged_ah: f64,
 }
@@ -89,9 +86,8 @@ pub fn write(path: &Path, readings: usize) -> Result<Written, Failure> {
         before = Some(row);
     }
     out.flush()?;
-    let bytes = std::fs::metadata(path)?.len();
     let discharged_ah = given as f64 / 2.0 / 1e9 / 3600.0;
-    Ok(Written { rows, readings: rows * QUANTITIES, bytes, discharged_ah })
+    Ok(Written { discharged_ah })
 }
 
 fn put(out: &mut impl Write, row: &Row, given: i128) -> Result<(), Failure> {
