@@ -166,7 +166,8 @@ fn who_forgot_to_start_is_shown_what_looks_like_a_test() {
     });
     assert_eq!(found.as_array().map(Vec::len), Some(1), "{found:#}");
     assert_eq!(found[0]["source"], json!("bench-shunt"));
-    assert!(found[0]["claim"].as_str().is_some_and(|claim| claim.contains("Ah")), "{found:#}");
+    let claim = found[0]["claim"].as_str().expect("a claim");
+    assert!(claim.contains("Ah") && !claim.contains("session 0"), "{claim}");
     let store = yard.bench.store();
     let offline = ["sessions", "--suggest", "--json", "--store", store.to_str().expect("a path")];
     let offline = yard.bench.ampledger_with(&offline).json();
@@ -179,6 +180,23 @@ fn who_forgot_to_start_is_shown_what_looks_like_a_test() {
     assert!(report["main_discharge"].is_u64(), "{report:#}");
     let left = yard.bench.ampledger("sessions --suggest --json").json();
     assert_eq!(left, json!([]), "it is a session now");
+}
+
+#[test]
+fn a_test_after_a_session_that_was_ended_is_not_to_be_taken_up_as_that_session() {
+    let mut yard = yard("");
+    yard.read(26.6, 0.0);
+    until_session(&yard, "a session begins", Session::is_open);
+    yard.bench.ampledger("stop").good();
+    yard.read_for(25.4, -12.0, 30);
+    yard.read_for(26.1, 0.0, 30);
+    // Dark for more than ten minutes without a load: the pack is gone.
+    yard.fall_silent();
+    let found = until("the pack is gone", || {
+        let found = yard.bench.ampledger("sessions --suggest --json").json();
+        (!found[0]["stretch"]["end"].is_null()).then_some(found)
+    });
+    assert_eq!(found[0]["session"], Value::Null, "session 1 has no discharge: {found:#}");
 }
 
 #[test]

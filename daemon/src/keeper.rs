@@ -100,6 +100,17 @@ impl Keeper {
         }
     }
 
+    /// The open session on a source, with the label of its pack.
+    pub fn on_source(&self, source: &str) -> Option<(i64, Option<String>)> {
+        let all = self.lock();
+        let open = all.iter().find(|open| open.sources.iter().any(|name| name == source))?;
+        let pack = match &open.state {
+            State::Live { subject, .. } => subject.session.pack.clone(),
+            State::Loading { .. } => None,
+        };
+        Some((open.id, pack))
+    }
+
     /// Tells about a run that began.
     pub fn add_run(&self, run: &Run) {
         for open in self.lock().iter_mut() {

@@ -91,6 +91,21 @@ fn every_target_is_told_once_it_is_reached() {
 }
 
 #[test]
+fn a_pack_that_is_taken_off_is_not_told_as_low_where_that_is_said() {
+    let mut yard = Yard::new(&pack_low("", "absent_volt = 1.0"));
+    yard.read_for(0.02, 0.0, 50);
+    assert_eq!(limit(&yard.bench, "pack-low").standing, LimitStanding::Waiting);
+    yard.read(25.0, 0.0);
+    until_standing(&yard, "pack-low", LimitStanding::Within);
+    yard.read(19.9, -12.0);
+    until_standing(&yard, "pack-low", LimitStanding::Passed);
+    yard.read(25.0, 0.0);
+    until_standing(&yard, "pack-low", LimitStanding::Within);
+    yard.read_for(0.02, 0.0, 50);
+    assert_eq!(limit(&yard.bench, "pack-low").standing, LimitStanding::Within);
+}
+
+#[test]
 fn a_disk_that_is_nearly_full_is_told() {
     let limits = "
 [limits.disk]

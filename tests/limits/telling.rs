@@ -17,6 +17,7 @@ use crate::yard::{PACE, Yard};
 fn a_command_gets_the_alarm_when_a_limit_is_passed_and_when_it_is_over() {
     let mut yard = Yard::new(&(pack_low("\"tell\"", "hysteresis = 0.5") + TELL));
     program(&yard.bench, "");
+    yard.bench.ampledger("start --pack GAL-07").good();
     yard.read(20.1, -12.0);
     assert_eq!(limit(&yard.bench, "pack-low").standing, LimitStanding::Within);
     yard.read(19.9, -12.0);
@@ -25,6 +26,7 @@ fn a_command_gets_the_alarm_when_a_limit_is_passed_and_when_it_is_over() {
     let alarm = &alarms[0];
     assert_eq!((alarm.limit.as_str(), alarm.state), ("pack-low", AlarmState::Passed));
     assert_eq!((alarm.value, alarm.bound, alarm.unit.as_str()), (Some(19.9), Some(20.0), "V"));
+    assert_eq!((alarm.session, alarm.pack.as_deref()), (Some(1), Some("GAL-07")));
     assert_eq!(alarm.sentence, "pack-low: 19.9 V on bench-shunt, at or below 20.0 V.");
     let status = yard.bench.ampledger("status");
     assert!(status.out().contains(&alarm.sentence), "{}", status.out());

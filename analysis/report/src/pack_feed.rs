@@ -72,6 +72,11 @@ impl PackFeed {
         self.dated(events)
     }
 
+    /// The same on the clock of a run, if it is that of the boot fed last.
+    pub fn time_in(&mut self, run: &Run, t_us: i64) -> Vec<PackNews> {
+        if self.boot_id == run.boot_id { self.time(t_us) } else { Vec::new() }
+    }
+
     fn enter(&mut self, run: &Run, t_us: i64) {
         if self.runs.last().is_some_and(|(id, _)| *id == run.id) {
             return;

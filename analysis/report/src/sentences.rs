@@ -42,6 +42,8 @@ fn subject(report: &SessionReport) -> String {
     match (&report.pack, &report.session.session.pack) {
         (Some(pack), _) => pack.label.clone(),
         (None, Some(label)) => label.clone(),
+        // A stretch that is no session yet.
+        (None, None) if report.session.session.id == 0 => "The pack".to_owned(),
         (None, None) => format!("The pack of session {}", report.session.session.id),
     }
 }

@@ -30,11 +30,12 @@ pub fn suggestions(
     };
     let sessions = reader.sessions()?;
     let mut all = Vec::new();
-    for found in find(reader, &clocks, from)? {
+    for found in find(reader, &clocks, from, view)? {
         let of_it = |s: &&Session| s.sources.contains(&found.source) && overlaps(s, &found.stretch);
         let same: Vec<&Session> = sessions.iter().filter(of_it).collect();
         if !same.iter().any(|session| session.is_adopted()) {
-            let session = same.first().map(|session| session.id);
+            let session = same.iter().find(|session| covers(session, &found.stretch));
+            let session = session.map(|session| session.id);
             all.push(Suggestion { session, ..suggestion(reader, &clocks, view, found)? });
         }
     }
@@ -75,7 +76,12 @@ impl Ward {
     }
 }
 
-fn find(reader: &Reader, clocks: &Clocks, from: Bound) -> Result<Vec<Found>, ReportError> {
+fn find(
+    reader: &Reader,
+    clocks: &Clocks,
+    from: Bound,
+    view: &View,
+) -> Result<Vec<Found>, ReportError> {
     let live: BTreeMap<RunId, &Run> =
         clocks.runs.iter().filter(|r| r.replay_of.is_none()).map(|run| (run.id, run)).collect();
     let instruments = reader.instruments(RunId(i64::MAX))?;
@@ -97,6 +103,11 @@ fn find(reader: &Reader, clocks: &Clocks, from: Bound) -> Result<Vec<Found>, Rep
     })?;
     let mut all = Vec::new();
     for (source, mut ward) in wards {
+        // Silence until now may have ended it, if that is on the same clock.
+        if let Some((now, run)) = view.now.and_then(|now| Some((now, clocks.run(now.run)?))) {
+            let news = ward.feed.time_in(run, now.t_us);
+            news.iter().for_each(|news| ward.take(news));
+        }
         ward.close(None);
         for stretch in ward.found {
             let first = first_number(reader, &source, &stretch)?;
@@ -124,6 +135,18 @@ fn first_number(reader: &Reader, source: &str, stretch: &Stretch) -> Result<Seq,
 fn overlaps(session: &Session, stretch: &Stretch) -> bool {
     let ends_before = |end: Option<Bound>, start: Bound| end.is_some_and(|end| end < start);
     !ends_before(session.end, stretch.start) && !ends_before(stretch.end, session.start)
+}
+
+/// Whether a session that began by rule has all of a stretch in it: then it only
+/// needs a name. One that began with the pack ends when a person says so, and the
+/// test may have come after it.
+fn covers(session: &Session, stretch: &Stretch) -> bool {
+    let is_long_enough = match (session.end, stretch.end) {
+        (None, _) => true,
+        (Some(end), Some(stretch_end)) => end >= stretch_end,
+        (Some(_), None) => false,
+    };
+    session.start <= stretch.start && is_long_enough
 }
 
 fn suggestion(

@@ -57,6 +57,9 @@ pub struct LimitConfig {
     /// Target: the session has lasted this long, s.
     #[serde(default)]
     pub lasted_second: Option<f64>,
+    /// Under-voltage: at or below this there is no pack, and nothing is said, V.
+    #[serde(default)]
+    pub absent_volt: Option<f64>,
     /// By how much a value must come back, in its own unit; 1 % of the limit if
     /// missing.
     #[serde(default)]
@@ -157,6 +160,9 @@ impl LimitConfig {
             if value.is_some_and(|v| !v.is_finite() || (v < 0.0 && !may_be_negative)) {
                 problems.push(ConfigProblem::new(name, "must be a number, and not below 0"));
             }
+        }
+        if self.absent_volt.is_some() && self.kind != LimitKind::UnderVoltage {
+            problems.push(ConfigProblem::new("absent_volt", format!("`{word}` has no such value")));
         }
         let needs_source = self.kind.is_of_readings() || self.kind == LimitKind::NoData;
         match &self.source {

@@ -47,7 +47,7 @@ pub async fn watch(daemon: Arc<Daemon>, stop: CancellationToken) {
                     heard_us.insert(source.clone(), sample.sample.t_us);
                     daemon.limits.each(&daemon, |watch| {
                         let change = watch.sample(source, &sample.sample)?;
-                        Some((change, About::default()))
+                        Some((change, about(&daemon, source)))
                     });
                 }
                 Ok(_) => {}
@@ -60,6 +60,14 @@ pub async fn watch(daemon: Arc<Daemon>, stop: CancellationToken) {
     }
 }
 
+/// The session that is open on a source, and its pack: who is told wants to know.
+fn about(daemon: &Daemon, source: &str) -> About {
+    match daemon.intake.keeper.on_source(source) {
+        Some((session, pack)) => About { session: Some(session), pack, sentence: None },
+        None => About::default(),
+    }
+}
+
 fn look_at_silence(daemon: &Daemon, heard_us: &BTreeMap<String, i64>, began_us: i64) {
     let clock = &daemon.intake.clock;
     let now_us = clock.now_us() - clock.slack_us();
@@ -68,7 +76,8 @@ fn look_at_silence(daemon: &Daemon, heard_us: &BTreeMap<String, i64>, began_us: 
             watch.config.source.as_ref().filter(|_| watch.config.kind == LimitKind::NoData)?;
         let last_us = heard_us.get(source).copied().unwrap_or(began_us);
         let silent = (now_us - last_us).max(0) as f64 / 1e6;
-        Some((watch.look(0, now_us, silent)?, About::default()))
+        let about = about(daemon, source);
+        Some((watch.look(0, now_us, silent)?, about))
     });
 }
 

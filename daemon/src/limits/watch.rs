@@ -71,6 +71,8 @@ impl Watch {
     fn reading(&mut self, sample: &Sample) -> Option<f64> {
         let kind = self.config.kind;
         let named = self.config.channel.clone();
+        let absent_volt = self.config.absent_volt;
+        let is_absent = |volt: f64| absent_volt.is_some_and(|absent| volt <= absent);
         let is_of = |channel: &Channel| match &named {
             Some(name) => {
                 let whole = format!("{}.{}", channel.instrument, channel.name);
@@ -85,6 +87,7 @@ impl Watch {
             LimitKind::UnderTemperature => values.reduce(f64::min),
             LimitKind::TemperatureRise => self.rise.push(sample.t_us, values.next()?),
             LimitKind::OverCurrent => values.next().map(f64::abs),
+            LimitKind::UnderVoltage => values.next().filter(|volt| !is_absent(*volt)),
             _ => values.next(),
         }
     }
