@@ -18,8 +18,7 @@ mod state;
 mod verdict;
 
 pub use calibration::{calibration, measured, zeroed};
-pub use claim::claim;
-pub use claim::{claimed, claimed_energy};
+pub use claim::{came_out, claim, claimed, claimed_energy};
 pub use ends::{discharge_ended, ending};
 pub use further::{further, peukert, stand};
 pub use limit::{LimitSaid, limit_over, limit_passed, limit_tested};

@@ -13,6 +13,7 @@ use ampledger_types::{Bound, Run, RunId, Seq, Session};
 use crate::compute::ReportError;
 use crate::feed::SessionFeed;
 use crate::pack_feed::{PackFeed, PackNews};
+use crate::sentences;
 use crate::setting::unnamed;
 use crate::subject::{Clocks, Subject, View};
 
@@ -161,12 +162,14 @@ fn suggestion(
     };
     let Stretch { start, end } = found.stretch;
     let subject = Subject::of(reader, imagined(&found))?;
-    let feed = SessionFeed::read(reader, &subject, view)?;
+    // How well it is known is not told, so what was before it need not be read:
+    // for each of many stretches that would be a week of the record.
+    let feed = SessionFeed::read_alone(reader, &subject, view)?;
     Ok(Suggestion {
         number: found.first,
         start_unix_time_second: date(start),
         end_unix_time_second: end.and_then(date),
-        claim: feed.report(&subject, view).claim,
+        claim: sentences::came_out(&feed.report(&subject, view)),
         session: None,
         source: found.source,
         stretch: found.stretch,

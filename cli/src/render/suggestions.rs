@@ -15,7 +15,8 @@ pub fn suggestions(found: &[Suggestion], since: &str, zone: &TimeZone) -> String
              --since looks further back."
         );
     }
-    let lines: Vec<String> = found.iter().map(|suggestion| one(suggestion, zone)).collect();
+    let mut lines: Vec<String> = found.iter().map(|suggestion| one(suggestion, zone)).collect();
+    lines.push(style::faint("How well it is known is told once it is a session."));
     lines.join("\n\n")
 }
 
@@ -71,6 +72,7 @@ mod tests {
         assert!(text.contains("4711  bench-shunt from 2026-03-01 08:12:30 +00:00, 2 h 20 min"));
         assert!(text.contains("ampledger start --adopt 4711 --pack LABEL"), "{text}");
         assert!(text.contains("ampledger tag 3 --pack LABEL"), "{text}");
+        assert!(text.contains("How well it is known"), "{text}");
     }
 
     #[test]

@@ -12,6 +12,11 @@ use crate::numbers;
 ///
 /// Everything but `report.claim` must be filled in.
 pub fn claim(report: &SessionReport) -> String {
+    format!("{} {}", came_out(report), standing(claimed(report)))
+}
+
+/// The same without how well it is known.
+pub fn came_out(report: &SessionReport) -> String {
     let main = report.main_discharge.and_then(|i| report.phases.get(i));
     let mut said = Vec::new();
     match main {
@@ -23,7 +28,6 @@ pub fn claim(report: &SessionReport) -> String {
         }
         None => said.push(without_discharge(report)),
     }
-    said.push(standing(claimed(report)));
     said.join(" ")
 }
 
