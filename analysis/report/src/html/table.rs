@@ -1,5 +1,5 @@
 //! Tables and lists of terms. On a phone a row becomes a card: each cell then
-//! carries its column's name.
+//! carries its column's name, but for sentences, which speak for themselves.
 
 use super::markup::Html;
 
