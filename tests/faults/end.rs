@@ -38,7 +38,11 @@ fn a_kill_in_the_middle_of_a_discharge_loses_nothing_that_was_called_recorded() 
     bench.ampledger("start --pack GAL-07 --rated-ah 60 --cutoff-voltage 20").good();
     let sensor = Sensor::steady(&cable, PACE, 26.4, -12.1);
     let mut recorded = 0;
-    for _ in 0..rounds(3) {
+    let kills = match rounds(20) {
+        usual @ ..=20 => usual,
+        long => long.max(100),
+    };
+    for _ in 0..kills {
         recorded = daemon.until_recorded(recorded + 50);
         daemon.kill();
         daemon = bench.daemon();

@@ -7,8 +7,8 @@ use rusqlite::Connection;
 
 use crate::error::StoreError;
 use crate::frame_log::{self, DamagedFrames};
+use crate::head::{self, DamagedChunk, Head};
 use crate::reader::Reader;
-use crate::walk::{self, DamagedChunk, Head};
 
 /// Faults of the file's structure that are listed at most.
 const LISTED: i64 = 20;
@@ -44,7 +44,7 @@ impl Reader {
     ) -> Result<Checked, StoreError> {
         let mut checked =
             Checked { structure: self.read(|db| Ok(structure(db)?))?, ..Checked::default() };
-        let heads = self.read(|db| walk::all_heads(db, &self.origins))?;
+        let heads = self.read(|db| head::all(db, &self.origins))?;
         let frames = self.read(|db| {
             let mut all = Vec::new();
             for source in frame_log::sources(db)? {
@@ -74,13 +74,13 @@ impl Reader {
     }
 
     fn check_chunk(&self, head: &Head, checked: &mut Checked) -> Result<(), StoreError> {
-        match self.read(|db| walk::load(db, head, &|_| true))? {
+        match self.read(|db| head::load(db, head, &|_| true))? {
             Ok(columns) => {
                 checked.sound_chunks += 1;
                 checked.sound_samples += columns.len() as u64;
             }
             // Put together with others meanwhile.
-            Err(None) if !self.read(|db| walk::is_there(db, head.id))? => {}
+            Err(None) if !self.read(|db| head::is_there(db, head.id))? => {}
             Err(damage) => {
                 let damage = damage.unwrap_or_else(|| "what it holds is missing".to_owned());
                 checked.damaged.push(head.damaged(damage));

@@ -10,9 +10,10 @@ use ampledger_types::{Bound, Channel, DecodeSet, Group, RunId, Seq};
 use crate::append::NumberedSample;
 use crate::chunk::{Columns, FULL};
 use crate::error::StoreError;
+use crate::head::Head;
 use crate::read::Range;
 use crate::reader::Reader;
-use crate::walk::{Access, Head, Numbers, Plan};
+use crate::walk::{Access, Numbers, Plan};
 
 /// Samples of one group and run in columns, in order of their numbers.
 #[derive(Clone, Debug, PartialEq)]

@@ -5,10 +5,10 @@ use rusqlite::Connection;
 
 use crate::chunk::{Columns, FULL};
 use crate::error::{Fault, StoreError};
+use crate::head::{self, Head};
 use crate::intern::Origins;
 use crate::open::Store;
 use crate::seal::write_chunk;
-use crate::walk::{self, Head};
 
 /// A chunk below this is small.
 const SMALL: i64 = FULL as i64 / 2;
@@ -24,14 +24,14 @@ impl Store {
             let Some(first) = heads.first() else { return Ok(0) };
             let mut all = Columns::of(first.origin.group.channels.len());
             for head in &heads {
-                match walk::load(tx, head, &|_| true)? {
+                match head::load(tx, head, &|_| true)? {
                     Ok(columns) => all.extend(&columns),
                     // Damage is for the doctor; nothing is put on top of it.
                     Err(_) => return Ok(0),
                 }
             }
             write_chunk(tx, (first.run.0, group), &all)?;
-            heads.iter().try_for_each(|head| walk::delete(tx, head.id))?;
+            heads.iter().try_for_each(|head| head::delete(tx, head.id))?;
             Ok(heads.len())
         })
     }
@@ -64,7 +64,7 @@ fn several_small(db: &Connection) -> Result<Option<(i64, Vec<Head>)>, Fault> {
     let origins = Origins::default();
     for (group, run) in keys {
         let mut heads = Vec::new();
-        walk::heads_of(db, &origins, group, &mut heads)?;
+        head::of_group(db, &origins, group, &mut heads)?;
         heads.retain(|head| head.run.0 == run);
         heads.sort_by_key(|head| head.first_seq);
         if let Some(several) = next_to_each_other(heads) {

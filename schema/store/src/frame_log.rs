@@ -10,13 +10,13 @@ use rusqlite::{Connection, OptionalExtension, Row, params};
 use crate::append::FrameChunk;
 use crate::error::{Fault, StoreError};
 use crate::frames;
+use crate::head::is_damage;
 use crate::intern::Origins;
 use crate::open::Store;
 use crate::packed;
 use crate::pin;
 use crate::read::end;
 use crate::reader::Reader;
-use crate::walk;
 
 /// Chunks dropped in one transaction.
 const DROPPED_AT_ONCE: usize = 256;
@@ -329,7 +329,7 @@ pub(crate) fn load(
         Ok(Some(row)) => row,
         Ok(None) => return Ok(Err(None)),
         // A page of it is bad; those of others need not be.
-        Err(e) if walk::is_damage(&e) => return Ok(Err(Some(e.to_string()))),
+        Err(e) if is_damage(&e) => return Ok(Err(Some(e.to_string()))),
         Err(other) => return Err(other.into()),
     };
     let (mut frames, snapshot) = match row.open() {

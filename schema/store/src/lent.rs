@@ -10,10 +10,11 @@ use ampledger_types::{Bound, Sample};
 use crate::append::NumberedSample;
 use crate::chunk::Columns;
 use crate::error::StoreError;
+use crate::head::Head;
 use crate::merge;
 use crate::read::Range;
 use crate::reader::Reader;
-use crate::walk::{Access, Head, Numbers, Plan, Walk};
+use crate::walk::{Access, Numbers, Plan, Walk};
 
 impl Reader {
     /// As [`Reader::samples`], but each sample is only lent: what `take` leaves

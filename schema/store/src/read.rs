@@ -7,9 +7,10 @@ use ampledger_types::{Bound, RunId, Seq};
 
 use crate::append::NumberedSample;
 use crate::error::StoreError;
+use crate::head::DamagedChunk;
 use crate::merge;
 use crate::reader::Reader;
-use crate::walk::{Access, DamagedChunk};
+use crate::walk::Access;
 
 /// Which samples.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -13,12 +13,12 @@ use rusqlite::{Connection, ErrorCode, OpenFlags};
 
 use crate::error::{Fault, OpenError, StoreError};
 use crate::frame_log::DamagedFrames;
+use crate::head::DamagedChunk;
 use crate::intern::Origins;
 use crate::log_index;
 use crate::migrations::{self, STEPS};
 use crate::open::{PATIENCE, make_sure, refuse_foreign};
 use crate::path::{beside, length, resolve_existing};
-use crate::walk::DamagedChunk;
 
 /// A store, open for reading.
 #[derive(Debug)]

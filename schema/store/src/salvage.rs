@@ -10,10 +10,10 @@ use rusqlite::{Connection, Row, params_from_iter};
 use crate::chunk::Columns;
 use crate::error::{Fault, OpenError};
 use crate::frame_log::Packed;
+use crate::head::is_damage;
 use crate::migrations::{self, STEPS};
 use crate::open::{Store, connect, make_sure, refuse_foreign};
 use crate::path::{beside, length, resolve, resolve_existing};
-use crate::walk::is_damage;
 
 /// Tables whose rows have a number, in the order in which they need each other.
 const NUMBERED: [&str; 15] = [

@@ -8,13 +8,13 @@ use ampledger_types::{Bound, ClockMap, ClockObservation, Session};
 use rusqlite::Connection;
 
 use crate::error::{Fault, StoreError};
+use crate::head::{self, Head};
 use crate::intern::Origins;
 use crate::open::Store;
 use crate::pin;
 use crate::read::end;
 use crate::reader::Reader;
 use crate::redecode::Stretch;
-use crate::walk::{self, Head};
 
 /// What comes before a session may prove that its pack was full, or who had
 /// it: this much of it stays, microseconds.
@@ -88,7 +88,7 @@ impl Store {
                      t_min_us, t_max_us FROM chunk WHERE id = ?1",
                 )?
                 .execute([head.id])?;
-                walk::delete(tx, head.id)?;
+                head::delete(tx, head.id)?;
                 thinning.add(&head.origin.decode_set.source, head.samples, bytes);
             }
             Ok(thinning)
@@ -115,7 +115,7 @@ fn unneeded(db: &Connection, before_unix_us: i64) -> Result<Vec<Head>, Fault> {
             && !sessions.iter().any(|session| may_need(session, head))
             && !pins.iter().any(|pin| holds(pin, head))
     };
-    let mut heads = walk::all_heads(db, &Origins::default())?;
+    let mut heads = head::all(db, &Origins::default())?;
     heads.retain(is_unneeded);
     heads.sort_by_key(|head| (head.run, head.t_min_us));
     Ok(heads)
