@@ -144,11 +144,11 @@ fn p99(delays: &mut [f64]) -> f64 {
 
 #[test]
 fn of_a_hundred_readings_99_are_recorded_within_two_seconds_and_what_the_disk_takes() {
-    // A reading waits at most for the sync that is going on and for its own.
-    for (sync_ms, readings) in [(0, 400), (500, 400), (5_000, 300)] {
+    // A reading waits at most for the sync that is going on and for its own;
+    // with syncs of half a second that is within the two seconds.
+    for (sync_ms, readings, limit) in [(0, 400, 2.0), (500, 400, 2.0), (5_000, 300, 12.0)] {
         let Some([mut live, mut recorded]) = delays(sync_ms, readings) else { return };
         let (live, recorded) = (p99(&mut live), p99(&mut recorded));
-        let limit = 2.0 + 2.0 * sync_ms as f64 / 1e3;
         eprintln!("syncs of {sync_ms} ms: p99 live {live:.3} s, recorded {recorded:.3} s");
         assert!(live < 1.0, "live after {live:.2} s with syncs of {sync_ms} ms");
         assert!(recorded <= limit, "recorded after {recorded:.2} s with syncs of {sync_ms} ms");

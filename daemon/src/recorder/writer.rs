@@ -12,10 +12,12 @@ use ampledger_store::{Ballast, Batch, DroppedFrames, OpenError, Store, StoreErro
 use ampledger_types::{Bound, Marker, MarkerKind, Run, Seq};
 use tokio::sync::watch;
 
-use super::{Entry, RecorderState, Work};
+use super::{Entry, QUEUE, RecorderState, Work};
 
 /// How long readings wait before they are written.
 const COMMIT_EVERY: Duration = Duration::from_secs(1);
+/// So soon after a batch was written, what is taken came while that was done.
+const JUST_AFTER: Duration = Duration::from_millis(50);
 /// Samples kept in memory while the store cannot be written.
 const KEPT_SAMPLES: usize = 1_000_000;
 /// Bytes of frames kept in memory while the store cannot be written.
@@ -47,6 +49,8 @@ pub(super) struct Writer {
     works: VecDeque<Work>,
     retry_at: Option<Instant>,
     since: Option<Instant>,
+    /// When the last batch began to be written, and when it was.
+    last_write: Option<(Instant, Instant)>,
     ballast: Ballast,
     looked_for_room: Instant,
     /// The run of this process, for a store that does not know it.
@@ -78,6 +82,7 @@ impl Writer {
             works: VecDeque::new(),
             retry_at: None,
             since: None,
+            last_write: None,
             ballast,
             looked_for_room: Instant::now(),
             run,
@@ -86,20 +91,44 @@ impl Writer {
     }
 
     pub(super) fn run(mut self, entries: &Receiver<Entry>) -> bool {
-        loop {
+        let mut is_over = false;
+        while !is_over {
             match entries.recv_timeout(self.patience()) {
-                Ok(Entry::Finish) | Err(RecvTimeoutError::Disconnected) => break,
-                Ok(entry) => {
-                    self.state.waiting.fetch_sub(1, Ordering::Relaxed);
-                    self.take(entry);
-                }
+                Ok(entry) => is_over = self.take_counted(entry),
+                Err(RecvTimeoutError::Disconnected) => is_over = true,
                 Err(RecvTimeoutError::Timeout) => {}
             }
-            if self.is_due() {
+            if !is_over && self.is_due() {
+                is_over = self.take_waiting(entries);
                 self.write();
             }
         }
         self.write_the_rest()
+    }
+
+    /// Takes what waits already, so that it is written with the rest; but
+    /// nothing that came after work. Returns whether that was the end.
+    fn take_waiting(&mut self, entries: &Receiver<Entry>) -> bool {
+        for _ in 0..QUEUE {
+            if !self.works.is_empty() {
+                break;
+            }
+            let Ok(entry) = entries.try_recv() else { break };
+            if self.take_counted(entry) {
+                return true;
+            }
+        }
+        false
+    }
+
+    /// Takes an entry out of the queue. Returns whether it was the last.
+    fn take_counted(&mut self, entry: Entry) -> bool {
+        if matches!(entry, Entry::Finish) {
+            return true;
+        }
+        self.state.waiting.fetch_sub(1, Ordering::Relaxed);
+        self.take(entry);
+        false
     }
 
     /// The last write, tried a few times: what is in memory is lost after it.
@@ -135,7 +164,10 @@ impl Writer {
     }
 
     fn take(&mut self, entry: Entry) {
-        self.since.get_or_insert_with(Instant::now);
+        let now = Instant::now();
+        // What came while the last batch was written waited since then.
+        let waited = self.last_write.filter(|(_, ended)| now - *ended < JUST_AFTER);
+        self.since.get_or_insert(waited.map_or(now, |(began, _)| began));
         match entry {
             Entry::Sample(sample) if self.pending.samples.len() < KEPT_SAMPLES => {
                 self.pending.samples.push(sample);
@@ -162,8 +194,10 @@ impl Writer {
     /// Writes the batch, then does the work that waited for it. After a
     /// failure nothing counts as recorded until the file was opened afresh.
     fn write(&mut self) {
+        let began = Instant::now();
         match self.try_write() {
             Ok(up_to) => {
+                self.last_write = Some((began, Instant::now()));
                 self.pending = Batch::default();
                 self.frame_bytes_since_look += std::mem::take(&mut self.frame_bytes);
                 self.since = None;
