@@ -75,7 +75,9 @@ fn what_an_instrument_is_said_to_be_reaches_rules_and_reports_without_a_touch_to
     assert_eq!(after["earlier"][0]["claim"], before["claim"], "what was said is named");
 
     // The same current is none any more: the next pack is one that is connected,
-    // not one that is loaded.
+    // not one that is loaded. This one is seen by the new description first, or
+    // its going would be a trip under load.
+    yard.read_for(26.6, -1.2, 60);
     yard.read_for(0.1, 0.0, 200);
     yard.read_for(26.6, -1.2, 200);
     let markers = yard.markers(2);

@@ -117,13 +117,17 @@ impl FullWatch {
     }
 
     fn held(&self) -> Finding {
+        const RULE: &str = "held";
+        if self.wanted.low_volt.is_none() {
+            return not_known(RULE, "the pack's charge voltage is not known");
+        }
         let (held, needed) = (self.seen.held_second, self.wanted.hold_second);
         let minutes = held / 60.0;
         let says = match held >= needed {
             true => format!("held there for {minutes:.0} min"),
             false => format!("held there for {minutes:.1} min, not {:.0} min", needed / 60.0),
         };
-        let finding = Finding::new("held", met(held >= needed), says);
+        let finding = Finding::new(RULE, met(held >= needed), says);
         finding.valued(held, needed, "s").at(self.seen.finished_us)
     }
 

@@ -100,17 +100,23 @@ fn head(input: &ReportInput) -> SessionHead {
     }
 }
 
+fn longest(phases: &[FoundPhase]) -> Option<&FoundPhase> {
+    phases.iter().max_by_key(|phase| phase.end_us.saturating_sub(phase.start_us))
+}
+
 fn basis<'a>(input: &'a ReportInput, phases: &'a [Phase], clock_rate: f64) -> Basis<'a> {
     let mut setting = judging(input.subject, input.seen);
     let main = input.analysis.main_discharge.and_then(|main| input.analysis.phases.get(main));
+    // Without a discharge what else was read is judged by the same zeros.
+    let read_in = main.or_else(|| longest(&input.analysis.phases));
     let source = |seen: &Option<(String, String)>| seen.as_ref().map(|(source, _)| source.clone());
     let (current, voltage) = (source(&input.seen.current), source(&input.seen.voltage));
     let read = Read {
         sources: [current.as_deref().unwrap_or(""), voltage.as_deref().unwrap_or("")],
         timeline: input.timeline,
-        celsius: main.and_then(|main| input.warmth.near_meter(main.start_us, main.end_us)),
+        celsius: read_in.and_then(|at| input.warmth.near_meter(at.start_us, at.end_us)),
     };
-    let corrected = put(&mut setting, input.calibrations, main, &read);
+    let corrected = put(&mut setting, input.calibrations, read_in, &read);
     if let Some(stated) = stated(input.subject, &input.seen.current, Quantity::Current) {
         heat(&mut setting, stated, read.celsius);
     }

@@ -11,7 +11,8 @@ use crate::calibrations::{Calibrations, correction};
 use crate::sentences;
 use crate::timeline::Timeline;
 
-/// What they mean for the main discharge.
+/// What they mean for the main discharge, or for the longest phase where there
+/// is none.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub(crate) struct Corrected {
     /// `offset zeroed at …`, where one was taken off.

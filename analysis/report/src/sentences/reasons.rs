@@ -36,9 +36,16 @@ pub const STILL_OPEN: &str = "the session is still open";
 pub const LENGTH_UNKNOWN: &str =
     "the boot clock broke off and how long the break was cannot be known";
 
-/// Why a start is not proven to be full: the rules that are not met.
+/// Why a start is not proven to be full: the rules that are not met, each
+/// reason once.
 pub fn not_full(open: &[&str]) -> String {
-    format!("no proof that it was full at the start: {}", open.join(", "))
+    let mut reasons: Vec<&str> = Vec::new();
+    for reason in open {
+        if !reasons.contains(reason) {
+            reasons.push(reason);
+        }
+    }
+    format!("no proof that it was full at the start: {}", reasons.join(", "))
 }
 
 /// How a meter is wired, as far as it is not said.
@@ -202,7 +209,7 @@ mod tests {
     #[test]
     fn reasons_carry_their_figures() {
         assert_eq!(
-            not_full(&["rested 12 min, not 30 min to 24 h"]),
+            not_full(&["rested 12 min, not 30 min to 24 h", "rested 12 min, not 30 min to 24 h"]),
             "no proof that it was full at the start: rested 12 min, not 30 min to 24 h"
         );
         assert_eq!(clock_rate(600.0), "the clock ran at 600 times real time");

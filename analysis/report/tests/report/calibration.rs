@@ -83,6 +83,23 @@ fn a_zero_before_the_load_is_taken_off_named_and_dated() {
 }
 
 #[test]
+fn a_zero_counts_before_there_is_a_discharge() {
+    let mut bench = Bench::new();
+    let mut shunt = described_shunt();
+    let stated = shunt.accuracy.get_mut("current_ampere").unwrap();
+    stated.offset = None;
+    bench.describe("bench-shunt", shunt);
+    let now = bench.now();
+    record(&mut bench, now, zero(OFF));
+    let session = bench.start();
+    bench.for_seconds(120, |_| (26.2, OFF));
+    bench.for_seconds(1800, |s| (26.6 + 2.6 * s / 1800.0, 20.0 + OFF));
+    let claim = bench.report(session).claim;
+    assert!(!claim.contains("neither stated by the meter nor measured"), "{claim}");
+    assert!(claim.contains("no zero was taken after the run"), "{claim}");
+}
+
+#[test]
 fn a_zero_that_holds_forward_leaves_what_was_read_before_it() {
     let mut bench = Bench::new();
     let session = off_test(&mut bench, described_shunt(), |_| {});
