@@ -73,7 +73,8 @@ impl Columns {
         columns.required(heard, current, Quantity::Current);
         let taken = [voltage, current];
         let rest: Vec<usize> = (0..heard.len()).filter(|at| !taken.contains(&Some(*at))).collect();
-        let (standard, own) = split(heard, rest);
+        let totalled = totalled(current.is_some(), voltage.is_some());
+        let (standard, own) = split(heard, rest, totalled);
         for at in standard {
             columns.reading(heard, at, true);
         }
@@ -82,6 +83,11 @@ impl Columns {
         }
         for at in own {
             columns.reading(heard, at, false);
+            if totalled.contains(&heard[at].channel.quantity) {
+                columns.last_note(
+                    "The instrument's own counter; the format's column holds the running total.",
+                );
+            }
         }
         columns
     }
@@ -186,14 +192,32 @@ fn voltage_beside(heard: &[Heard], current: Option<usize>) -> Option<usize> {
     beside.or_else(|| heard.iter().position(is_voltage))
 }
 
+/// What the running totals are totals of. Their columns are theirs in every
+/// table, whether the instrument counts as well or not.
+fn totalled(with_current: bool, with_voltage: bool) -> &'static [Quantity] {
+    const ALL: [Quantity; 4] = [
+        Quantity::ChargingCapacity,
+        Quantity::DischargingCapacity,
+        Quantity::ChargingEnergy,
+        Quantity::DischargingEnergy,
+    ];
+    match (with_current, with_voltage) {
+        (true, true) => &ALL,
+        (true, false) => &ALL[..2],
+        (false, _) => &[],
+    }
+}
+
 /// Channels that fill a column of the format, in the format's order, and those
-/// that need one of our own: the format has one column for each quantity.
-fn split(heard: &[Heard], rest: Vec<usize>) -> (Vec<usize>, Vec<usize>) {
+/// that need one of our own: the format has one column for each quantity, and
+/// running totals take theirs.
+fn split(heard: &[Heard], rest: Vec<usize>, totalled: &[Quantity]) -> (Vec<usize>, Vec<usize>) {
     let mut standard: Vec<usize> = Vec::new();
     let mut own = Vec::new();
     for at in rest {
         let quantity = heard[at].channel.quantity;
         let taken = matches!(quantity, Quantity::Voltage | Quantity::Current)
+            || totalled.contains(&quantity)
             || standard.iter().any(|s| heard[*s].channel.quantity == quantity);
         if has_column(quantity) && !taken { standard.push(at) } else { own.push(at) }
     }

@@ -147,6 +147,36 @@ fn other_groups_and_sources_have_columns_of_their_own_and_rows_in_order_of_time(
 }
 
 #[test]
+fn an_instruments_own_counter_has_a_label_that_is_not_the_running_totals() {
+    let mut bench = Bench::new();
+    let session = bench.start();
+    let counting = group(&[Quantity::Voltage, Quantity::Current, Quantity::DischargingCapacity]);
+    for i in 0..20_u32 {
+        // It counted before the session began.
+        bench.says("bench-shunt", counting.clone(), vec![26.0, -12.0, 7.0 + f64::from(i)]);
+        bench.t_us += SECOND;
+    }
+    bench.stop(session);
+    let (text, exported) = exported(&mut bench, session);
+    assert_eq!(
+        text.lines().next().unwrap(),
+        "Test Time / s,Unix Time / s,Voltage / V,Current / A,\
+         Charging Capacity / Ah,Discharging Capacity / Ah,\
+         Charging Energy / Wh,Discharging Energy / Wh,\
+         Discharging Capacity bench-shunt / Ah"
+    );
+    let rows = rows(&text);
+    let last = rows.last().unwrap();
+    assert_eq!(last["Discharging Capacity bench-shunt / Ah"], Some(26.0));
+    let total = exported.report.results.discharging_capacity_ah.value.unwrap();
+    assert!((last["Discharging Capacity / Ah"].unwrap() - total).abs() <= 1e-9 * total);
+    let (ours, own) = (&exported.columns[5], &exported.columns[8]);
+    assert_eq!(ours.machine_name.as_deref(), Some("discharging_capacity_ah"));
+    assert_eq!((&own.machine_name, &own.iri), (&None, &None));
+    assert!(own.note.as_deref().unwrap().contains("own counter"));
+}
+
+#[test]
 fn a_reading_that_steps_back_in_time_is_left_out_and_counted() {
     let mut bench = Bench::new();
     let session = bench.start();
