@@ -68,11 +68,27 @@ pub struct Axis {
     groups: Vec<(usize, Arc<Group>)>,
     runs: Vec<RunOffset>,
     latest_us: Option<i64>,
+    /// Of the samples that came last, so that it is not looked up for each.
+    streams: Vec<Stream>,
+}
+
+/// What is known of the samples of a source's group.
+#[derive(Clone, Debug)]
+struct Stream {
+    source: String,
+    layout: Arc<Group>,
+    places: Places,
+    source_number: usize,
+    group_number: usize,
+    is_far_side: bool,
 }
 
 /// Groups that differ from all before are numbered up to here; a source that
 /// invents more shares the last number.
 const GROUP_LIMIT: usize = 256;
+
+/// Streams that are remembered at once.
+const STREAMS: usize = 16;
 
 impl Axis {
     /// An axis for a session on these sources; none named means every source.
@@ -84,6 +100,7 @@ impl Axis {
             groups: Vec::new(),
             runs,
             latest_us: None,
+            streams: Vec::new(),
         }
     }
 
@@ -105,25 +122,51 @@ impl Axis {
     /// The row of a sample; `None` where it is of another source or of a run
     /// that nobody told about.
     pub fn row(&mut self, source: &str, run: RunId, sample: &Sample) -> Option<Placed> {
-        if !self.wanted.is_empty() && !self.wanted.iter().any(|w| w == source) {
+        let is_its =
+            |stream: &Stream| Arc::ptr_eq(&stream.layout, &sample.group) && stream.source == source;
+        let known = self.streams.iter().position(is_its);
+        let is_wanted = || self.wanted.is_empty() || self.wanted.iter().any(|w| w == source);
+        if known.is_none() && !is_wanted() {
             return None;
         }
         let (offset_us, before) = self.offset(run, sample.t_us)?;
         let t_us = sample.t_us.saturating_add(offset_us);
         self.latest_us = Some(self.latest_us.map_or(t_us, |latest| latest.max(t_us)));
-        let is_far_side = self.far_side.iter().any(|far| far == source);
-        let source = self.source_number(source);
+        let at = known.unwrap_or_else(|| self.remember(source, &sample.group));
+        let stream = &self.streams[at];
+        let value = |place: Option<usize>| {
+            let value = *sample.values.get(place?)?;
+            (!value.is_nan()).then_some(value)
+        };
         let row = Row {
             t_us,
-            current_ampere: sample.value(Quantity::Current),
-            voltage_volt: sample.value(Quantity::Voltage),
-            power_watt: sample.value(Quantity::Power),
-            counters: counters(sample),
-            group: self.group_number(source, &sample.group),
-            source,
-            is_far_side,
+            current_ampere: value(stream.places.current),
+            voltage_volt: value(stream.places.voltage),
+            power_watt: value(stream.places.power),
+            counters: stream.places.counters(value),
+            group: stream.group_number,
+            source: stream.source_number,
+            is_far_side: stream.is_far_side,
         };
         Some(Placed { row, before })
+    }
+
+    /// Looks up what is known of a stream, and where it is kept.
+    fn remember(&mut self, source: &str, group: &Arc<Group>) -> usize {
+        let source_number = self.source_number(source);
+        let stream = Stream {
+            source: source.to_owned(),
+            layout: Arc::clone(group),
+            places: Places::of(group),
+            source_number,
+            group_number: self.group_number(source_number, group),
+            is_far_side: self.far_side.iter().any(|far| far == source),
+        };
+        if self.streams.len() >= STREAMS {
+            self.streams.clear();
+        }
+        self.streams.push(stream);
+        self.streams.len() - 1
     }
 
     fn offset(&mut self, run: RunId, t_us: i64) -> Option<(i64, Option<Break>)> {
@@ -182,18 +225,58 @@ fn lead(group: &Group) -> Option<&Channel> {
     group.channels.get(at)
 }
 
-/// A counter of each direction is taken as charge minus discharge; only one of
-/// the two, as it is.
-fn counters(sample: &Sample) -> Counters {
-    let net = |charging, discharging| match (sample.value(charging), sample.value(discharging)) {
-        (None, None) => None,
-        (charged, discharged) => Some(charged.unwrap_or(0.0) - discharged.unwrap_or(0.0)),
-    };
-    let ah = || net(Quantity::ChargingCapacity, Quantity::DischargingCapacity);
-    let wh = || net(Quantity::ChargingEnergy, Quantity::DischargingEnergy);
-    Counters {
-        ah: sample.value(Quantity::ChargeCounter).or_else(ah),
-        wh: sample.value(Quantity::EnergyCounter).or_else(wh),
+/// Where in a sample of a group its quantities stand.
+#[derive(Clone, Copy, Debug)]
+struct Places {
+    current: Option<usize>,
+    voltage: Option<usize>,
+    power: Option<usize>,
+    ah: Counting,
+    wh: Counting,
+}
+
+/// The counters of one unit.
+#[derive(Clone, Copy, Debug)]
+struct Counting {
+    net: Option<usize>,
+    charging: Option<usize>,
+    discharging: Option<usize>,
+}
+
+impl Places {
+    fn of(group: &Group) -> Places {
+        let of = |quantity| group.position(quantity);
+        Places {
+            current: of(Quantity::Current),
+            voltage: of(Quantity::Voltage),
+            power: of(Quantity::Power),
+            ah: Counting {
+                net: of(Quantity::ChargeCounter),
+                charging: of(Quantity::ChargingCapacity),
+                discharging: of(Quantity::DischargingCapacity),
+            },
+            wh: Counting {
+                net: of(Quantity::EnergyCounter),
+                charging: of(Quantity::ChargingEnergy),
+                discharging: of(Quantity::DischargingEnergy),
+            },
+        }
+    }
+
+    fn counters(&self, value: impl Fn(Option<usize>) -> Option<f64>) -> Counters {
+        Counters { ah: self.ah.counted(&value), wh: self.wh.counted(&value) }
+    }
+}
+
+impl Counting {
+    /// A counter of each direction is taken as charge minus discharge; only one
+    /// of the two, as it is.
+    fn counted(&self, value: impl Fn(Option<usize>) -> Option<f64>) -> Option<f64> {
+        let of_both = || match (value(self.charging), value(self.discharging)) {
+            (None, None) => None,
+            (charged, discharged) => Some(charged.unwrap_or(0.0) - discharged.unwrap_or(0.0)),
+        };
+        value(self.net).or_else(of_both)
     }
 }
 

@@ -31,7 +31,6 @@ pub struct Cumulative {
     active: Vec<(i64, i64)>,
     at: usize,
     flows: Flows,
-    has_voltage: bool,
 }
 
 impl Cumulative {
@@ -46,13 +45,13 @@ impl Cumulative {
             }
             active.push((start_us, phase.end_us));
         }
-        Cumulative {
-            feed: Feed::new(setting),
-            active,
-            at: 0,
-            flows: Flows::default(),
-            has_voltage: analysis.has_voltage,
-        }
+        Cumulative::of_stretches(active, setting)
+    }
+
+    /// For rows whose stretches under current are known, in order, µs of test
+    /// time.
+    pub fn of_stretches(active: Vec<(i64, i64)>, setting: &Setting) -> Self {
+        Cumulative { feed: Feed::new(setting), active, at: 0, flows: Flows::default() }
     }
 
     /// The totals up to and including this row.
@@ -62,7 +61,8 @@ impl Cumulative {
         {
             interval.book(&mut self.flows);
         }
-        let known = |wh: Option<f64>| wh.filter(|_| self.has_voltage);
+        let has_voltage = self.feed.voltage.is_some();
+        let known = |wh: Option<f64>| wh.filter(|_| has_voltage);
         RunningTotals {
             charged_ah: self.flows.charged.charge_ah(),
             discharged_ah: self.flows.discharged.charge_ah(),

@@ -4,6 +4,7 @@
 
 mod bdf_csv;
 mod columns;
+mod look;
 mod metadata;
 mod name;
 mod order;

@@ -4,6 +4,8 @@
 use ampledger_types::Unit;
 use ampledger_types::result::Figure;
 
+mod decimal;
+
 const MINUS: char = '\u{2212}';
 
 /// A value for people: three significant digits, and not fewer decimals than
@@ -79,20 +81,23 @@ pub fn plain(value: f64) -> String {
     String::from_utf8(text).unwrap_or_default()
 }
 
-/// Millionths below this are told apart by every binary number near them: no
-/// shorter decimal reads back to the same one.
-const MOST_MILLIONTHS: f64 = 4_503_599_627_370_496.0;
-
 /// The same at the end of a text. Most readings are decimals of a few places
 /// and are written as whole numbers are, which is quicker by far.
 pub fn write_plain(value: f64, out: &mut Vec<u8>) {
-    let millionths = value * 1e6;
-    if millionths.abs() < MOST_MILLIONTHS {
-        let whole = (millionths + 0.5f64.copysign(millionths)) as i64;
-        if whole as f64 / 1e6 == value {
-            return write_millionths(whole, out);
-        }
+    if !decimal::write(value, out) {
+        write_shortest(value, out);
     }
+}
+
+/// A running total at the end of a text, to a billionth of its unit: at 10 Hz
+/// that is below a tenth of a milliampere between two readings.
+pub fn write_total(value: f64, out: &mut Vec<u8>) {
+    if !decimal::write_billionths(value, out) {
+        write_plain(value, out);
+    }
+}
+
+fn write_shortest(value: f64, out: &mut Vec<u8>) {
     if !value.is_finite() {
         return;
     }
@@ -105,31 +110,6 @@ pub fn write_plain(value: f64, out: &mut Vec<u8>) {
             out.extend_from_slice(shortest.as_bytes());
         }
     }
-}
-
-fn write_millionths(number: i64, out: &mut Vec<u8>) {
-    if number < 0 {
-        out.push(b'-');
-    }
-    let mut digits = [b'0'; 24];
-    let mut put = |mut end: usize, mut number: u64, least: usize| {
-        let begin = end - least;
-        while number > 0 || end > begin {
-            end -= 1;
-            digits[end] = b'0' + (number % 10) as u8;
-            number /= 10;
-        }
-        end
-    };
-    let (whole, rest) = (number.unsigned_abs() / 1_000_000, number.unsigned_abs() % 1_000_000);
-    let begin = put(16, whole, 1);
-    if rest == 0 {
-        return out.extend_from_slice(&digits[begin..16]);
-    }
-    put(23, rest, 6);
-    digits[16] = b'.';
-    let zeros = digits[17..23].iter().rev().take_while(|digit| **digit == b'0').count();
-    out.extend_from_slice(&digits[begin..23 - zeros]);
 }
 
 /// A value with so many significant digits, for tables of small parts:
@@ -292,7 +272,30 @@ mod tests {
         assert_eq!(plain(-12.1), "-12.1");
     }
 
+    #[test]
+    fn a_running_total_has_the_digits_of_a_billionth_at_most() {
+        let total = |value| {
+            let mut text = Vec::new();
+            write_total(value, &mut text);
+            String::from_utf8(text).unwrap()
+        };
+        assert_eq!(total(0.0), "0");
+        assert_eq!(total(0.000_274_075_729_444_4), "0.000274076");
+        assert_eq!(total(49.999_693_173_943_75), "49.999693174");
+        assert_eq!(total(1234.5), "1234.5");
+        assert_eq!(total(0.999_999_999_9), "1");
+        assert_eq!(total(1e12), "1000000000000");
+    }
+
     proptest! {
+        #[test]
+        fn a_running_total_is_right_to_half_a_billionth(v in 0.0_f64..4_000_000.0) {
+            let mut text = Vec::new();
+            write_total(v, &mut text);
+            let read: f64 = String::from_utf8(text).unwrap().parse().unwrap();
+            prop_assert!((read - v).abs() <= 0.5e-9 + v * 2.0 * f64::EPSILON);
+        }
+
         #[test]
         fn what_files_get_reads_back_to_the_same_number(bits: u64) {
             let v = f64::from_bits(bits);

@@ -2,6 +2,7 @@
 //! figure: dates are looked up last, test time comes from the boot clock.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use ampledger_methods::RunOffset;
 use ampledger_types::result::Moment;
@@ -51,8 +52,9 @@ pub struct Timeline {
     start: Bound,
     offsets: Vec<RunOffset>,
     placed: Vec<PlacedRun>,
+    /// The clock of each of the placed runs.
+    clocks: Vec<Option<Arc<ClockMap>>>,
     boots: BTreeMap<RunId, String>,
-    maps: BTreeMap<String, ClockMap>,
 }
 
 impl Timeline {
@@ -61,13 +63,20 @@ impl Timeline {
     pub fn new(start: Bound, clocks: &Clocks, placed: &[PlacedRun]) -> Timeline {
         let boots: BTreeMap<RunId, String> =
             clocks.runs.iter().map(|run| (run.id, run.boot_id.clone())).collect();
-        let maps = boots.values().map(|boot| (boot.clone(), clocks.map(boot))).collect();
         let own = PlacedRun { run: start.run, first_us: 0, offset_us: -start.t_us };
         let mut placed = placed.to_vec();
         placed.retain(|p| p.run != start.run);
         placed.insert(0, own);
         placed.sort_by_key(|p| p.first_us);
-        Timeline { start, offsets: run_offsets(start, clocks), placed, boots, maps }
+        let mut maps: BTreeMap<&str, Arc<ClockMap>> = BTreeMap::new();
+        let mut clock = |p: &PlacedRun| {
+            let boot = boots.get(&p.run)?;
+            let map = maps.entry(boot).or_insert_with(|| Arc::new(clocks.map(boot)));
+            Some(Arc::clone(map))
+        };
+        let of_placed = placed.iter().map(&mut clock).collect();
+        let offsets = run_offsets(start, clocks);
+        Timeline { start, offsets, placed, clocks: of_placed, boots }
     }
 
     /// Test time of a moment of the record, µs; `None` where the run's place
@@ -94,9 +103,8 @@ impl Timeline {
 
     /// Whether the wall clock was synchronised in every boot of the session.
     pub fn synchronised(&self) -> bool {
-        self.placed.iter().all(|p| {
-            let map = self.boots.get(&p.run).and_then(|boot| self.maps.get(boot));
-            let dated = map.and_then(|map| map.date(p.first_us - p.offset_us));
+        self.placed.iter().zip(&self.clocks).all(|(p, clock)| {
+            let dated = clock.as_ref().and_then(|map| map.date(p.first_us - p.offset_us));
             dated.is_some_and(|dated| dated.synchronised)
         })
     }
@@ -108,8 +116,9 @@ impl Timeline {
 
     fn date(&self, test_us: i64) -> Option<ampledger_types::time::Dated> {
         let after = self.placed.partition_point(|p| p.first_us <= test_us);
-        let span = self.placed.get(after.saturating_sub(1))?;
-        self.maps.get(self.boots.get(&span.run)?)?.date(test_us - span.offset_us)
+        let at = after.saturating_sub(1);
+        let span = self.placed.get(at)?;
+        self.clocks.get(at)?.as_ref()?.date(test_us - span.offset_us)
     }
 }
 

@@ -1,6 +1,6 @@
 //! Battery Data Format CSV: one header row, commas, LF, UTF-8 without a mark;
-//! numbers with the shortest digits that read back the same; an empty cell
-//! where a group has no such channel. Streams: memory does not grow with rows.
+//! readings with the shortest digits that read back the same, running totals to
+//! a billionth; an empty cell where a group has no such channel. Streams: memory does not grow with rows.
 
 use std::collections::BTreeMap;
 use std::io::{BufWriter, Write};
@@ -14,11 +14,11 @@ use ampledger_types::{DecodeSet, Instrument};
 use sha2::{Digest, Sha256};
 
 use super::columns::{ColumnNote, Columns, Holds, Places};
+use super::look::Look;
 use super::order::Order;
 use super::survey::Survey;
 use crate::compute::ReportError;
-use crate::feed::SessionFeed;
-use crate::numbers::write_plain;
+use crate::numbers::{write_plain, write_total};
 use crate::placing::{Place, Placing};
 use crate::subject::{Subject, View};
 use crate::timeline::Timeline;
@@ -37,7 +37,7 @@ pub struct Exported {
     pub sha256: String,
     /// What the columns hold.
     pub columns: Vec<ColumnNote>,
-    /// The session's report, of the same samples.
+    /// The session's report: as it was issued, else of the same samples.
     pub report: SessionReport,
     /// The store it came from.
     pub store_uuid: String,
@@ -49,9 +49,9 @@ pub struct Exported {
 
 /// Writes a session as Battery Data Format CSV.
 ///
-/// The samples are read twice: once for report and header, once for the rows.
-/// A session without voltage or current is written too, with that column
-/// empty; its description says so.
+/// The samples are read twice: once for the header, and for the report where
+/// none was issued; once for the rows. A session without voltage or current is
+/// written too, with that column empty; its description says so.
 pub fn export_bdf_csv(
     reader: &Reader,
     session_id: i64,
@@ -59,15 +59,13 @@ pub fn export_bdf_csv(
     out: &mut impl Write,
 ) -> Result<Exported, ReportError> {
     let subject = Subject::read(reader, session_id)?;
-    let mut survey = Survey::default();
-    let feed = SessionFeed::read_beside(reader, &subject, view, |stored, _| survey.note(stored))?;
-    let analysis = feed.analysis(&subject, view);
+    let Look { survey, timeline, totals, report, up_to } = Look::at(reader, &subject, view)?;
     let columns = Columns::new(&survey);
     let mut table = Table {
         survey: &survey,
         columns: &columns,
-        timeline: feed.timeline(&subject),
-        totals: Cumulative::new(&analysis, feed.setting()),
+        timeline,
+        totals,
         places: Places::default(),
         order: Order::new(),
         spare: Vec::new(),
@@ -75,14 +73,14 @@ pub fn export_bdf_csv(
         rows: 0,
     };
     table.header()?;
-    table.rows(reader, &subject, feed.fed_up_to())?;
+    table.rows(reader, &subject, up_to)?;
     let (rows, rows_left_out) = (table.rows, table.order.left_out);
     let sha256 = table.out.into_inner().map_err(|error| error.into_error())?.finish()?;
     Ok(Exported {
         rows,
         rows_left_out,
         sha256,
-        report: feed.report_of(&subject, view, &analysis),
+        report,
         columns: columns.notes,
         store_uuid: reader.uuid().to_owned(),
         decode_sets: survey.decode_sets,
@@ -151,8 +149,8 @@ impl<W: Write> Table<'_, W> {
         let places = self.places.of(source, &stored.sample.group, &self.survey.heard);
         let values = &stored.sample.values;
         let reading = |at: usize| {
-            let found = places.iter().position(|p| *p == Some(at))?;
-            values.get(found).copied().filter(|v| v.is_finite())
+            let place = (*places.get(at)?)?;
+            values.get(place).copied().filter(|v| v.is_finite())
         };
         let has_current = self.columns.current.and_then(reading).is_some();
         let moment = self.timeline.moment(place.row.t_us);
@@ -169,8 +167,10 @@ impl<W: Write> Table<'_, W> {
             if at > 0 {
                 line.push(b',');
             }
-            if let Some(value) = cell(holds) {
-                write_plain(value, &mut line);
+            match (cell(holds), holds) {
+                (Some(total), Holds::Total(_)) => write_total(total, &mut line),
+                (Some(value), _) => write_plain(value, &mut line),
+                (None, _) => {}
             }
         }
         line.push(b'\n');

@@ -231,7 +231,7 @@ fn has_column(quantity: Quantity) -> bool {
     quantity.info().in_bdf && !too_many
 }
 
-/// For each group, the place in the survey of each of its values.
+/// For each group, where in its samples the channels of the survey stand.
 #[derive(Debug, Default)]
 pub(super) struct Places {
     known: Vec<(String, Arc<Group>, Vec<Option<usize>>)>,
@@ -246,10 +246,11 @@ impl Places {
     ) -> &[Option<usize>] {
         let known = self.known.iter().position(|(s, g, _)| same(g, group) && s == source);
         let at = known.unwrap_or_else(|| {
-            let place = |channel: &Channel| {
-                heard.iter().position(|h| h.source == source && h.channel == *channel)
+            let place = |h: &Heard| {
+                let is_it = |channel: &Channel| h.source == source && h.channel == *channel;
+                group.channels.iter().position(is_it)
             };
-            let places = group.channels.iter().map(place).collect();
+            let places = heard.iter().map(place).collect();
             self.known.push((source.to_owned(), Arc::clone(group), places));
             self.known.len() - 1
         });
