@@ -35,7 +35,9 @@ const MOST: f64 = 4_503_599_627_370_496.0;
 
 /// Writes a value of at most six places; false, and nothing, if it is none.
 pub(super) fn write(value: f64, out: &mut Vec<u8>) -> bool {
-    if let Some(number) = whole(value, 1e3) {
+    if value == 0.0 {
+        out.push(b'0');
+    } else if let Some(number) = whole(value, 1e3) {
         put(value, number / 1000, [(number % 1000) as u16], out);
     } else if let Some(number) = whole(value, 1e6) {
         let (rest, millionths) = (number / 1000, (number % 1000) as u16);
@@ -49,6 +51,11 @@ pub(super) fn write(value: f64, out: &mut Vec<u8>) -> bool {
 /// Writes a value rounded to nine places; false, and nothing, if it is too large
 /// for that.
 pub(super) fn write_billionths(value: f64, out: &mut Vec<u8>) -> bool {
+    // On a discharge half of the totals stay at it.
+    if value == 0.0 {
+        out.push(b'0');
+        return true;
+    }
     let billionths = value.abs() * 1e9;
     if billionths.is_nan() || billionths >= MOST {
         return false;
