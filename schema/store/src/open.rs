@@ -19,6 +19,11 @@ use crate::working::Working;
 /// How long somebody else's lock is waited for.
 pub(crate) const PATIENCE: Duration = Duration::from_secs(2);
 
+/// Pages kept in memory by a connection; below 0 it is KiB (SQLite's
+/// documentation, PRAGMA cache_size). What is appended and what is sealed lie
+/// together, and the system keeps the file's pages anyway.
+pub(crate) const CACHE: i64 = -512;
+
 /// After a checkpoint the write-ahead log is cut to at most this many bytes.
 const LOG_BYTES: i64 = 16 << 20;
 
@@ -141,6 +146,7 @@ pub(crate) fn connect(path: &Path) -> rusqlite::Result<Connection> {
     db.pragma_update(None, "synchronous", "FULL")?;
     db.pragma_update(None, "foreign_keys", true)?;
     db.pragma_update(None, "trusted_schema", false)?;
+    db.pragma_update(None, "cache_size", CACHE)?;
     Ok(db)
 }
 
@@ -284,6 +290,7 @@ mod tests {
         assert_eq!(number("journal_size_limit"), LOG_BYTES);
         assert_eq!(number("foreign_keys"), 1);
         assert_eq!(number("page_size"), 4096);
+        assert_eq!(number("cache_size"), CACHE);
     }
 
     #[test]

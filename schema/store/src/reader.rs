@@ -17,7 +17,7 @@ use crate::head::DamagedChunk;
 use crate::intern::Origins;
 use crate::log_index;
 use crate::migrations::{self, STEPS};
-use crate::open::{PATIENCE, make_sure, refuse_foreign};
+use crate::open::{CACHE, PATIENCE, make_sure, refuse_foreign};
 use crate::path::{beside, length, resolve_existing};
 
 /// A store, open for reading.
@@ -93,6 +93,7 @@ fn connect(path: &Path) -> rusqlite::Result<Connection> {
     let db = Connection::open_with_flags(path, flags)?;
     db.busy_timeout(PATIENCE)?;
     db.pragma_update(None, "trusted_schema", false)?;
+    db.pragma_update(None, "cache_size", CACHE)?;
     // The first real read: only now is it known whether the file can be shared.
     migrations::format(&db)?;
     Ok(db)
