@@ -1,6 +1,7 @@
 //! What zeros and calibrations mean for a figure: what is left uncertain of the
 //! offset and the gain, and what keeps it in doubt.
 
+use ampledger_methods::calibration::Correction;
 use ampledger_methods::offset::{Taken, Zero as Measured, left};
 use ampledger_methods::standing::DoubtKind;
 use ampledger_methods::{FoundPhase, Setting};
@@ -54,6 +55,14 @@ pub(crate) fn put(
     corrected
 }
 
+/// The calibration that holds: the last one.
+fn last_line(records: &[&Calibration]) -> Option<Correction> {
+    records.iter().rev().find_map(|record| match &record.change {
+        Change::Line(line) => Some(correction(line)),
+        Change::Zero(_) => None,
+    })
+}
+
 /// The calibration's uncertainty in place of the stated gain.
 fn line(
     setting: &mut Setting,
@@ -61,13 +70,7 @@ fn line(
     main: &FoundPhase,
     corrected: &mut Corrected,
 ) {
-    let lines = records.iter().rev().filter_map(|record| match &record.change {
-        Change::Line(line) => Some(correction(line)),
-        Change::Zero(_) => None,
-    });
-    let (Some(line), Some(mean)) = (lines.into_iter().next(), main.mean_current_ampere) else {
-        return;
-    };
+    let Some((line, mean)) = last_line(records).zip(main.mean_current_ampere) else { return };
     let raw = (mean - line.offset) / line.gain;
     setting.current_gain_percent = Some(line.gain_percent(raw));
     let at_zero = line.standard(0.0) * 3.0_f64.sqrt();
@@ -89,11 +92,7 @@ fn voltage_line(
     main: &FoundPhase,
     corrected: &mut Corrected,
 ) {
-    let lines = records.iter().rev().filter_map(|record| match &record.change {
-        Change::Line(line) => Some(correction(line)),
-        Change::Zero(_) => None,
-    });
-    let Some(line) = lines.into_iter().next() else { return };
+    let Some(line) = last_line(records) else { return };
     let mean = main.discharged_wh.map(|wh| wh / main.discharged_ah);
     let raws = [mean, main.first_voltage_volt, main.last_voltage_volt];
     let raws = raws.into_iter().flatten().map(|volt| (volt - line.offset) / line.gain);
