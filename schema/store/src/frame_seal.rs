@@ -5,6 +5,7 @@ use rusqlite::{Connection, params};
 
 use crate::error::{Fault, StoreError};
 use crate::frame_log::{PACKED, Packed};
+use crate::frames::FramesWriter;
 use crate::open::Store;
 use crate::{frames, packed};
 
@@ -103,19 +104,17 @@ fn join(db: &Connection, rows: &[Small]) -> Result<usize, Fault> {
     debug_assert!(rows.iter().all(|row| row.bytes < SMALL));
     let (Some(first), Some(last)) = (rows.first(), rows.last()) else { return Ok(0) };
     let mut find = db.prepare_cached(&format!("SELECT {PACKED} FROM frame_chunk WHERE id = ?1"))?;
-    let mut all = Vec::new();
+    // The frames are copied where they lie: as values of their own, ten minutes of a
+    // fast meter would take megabytes.
+    let mut all = FramesWriter::default();
     for row in rows {
-        match find.query_row([row.id], Packed::of_row)?.open() {
-            Ok((frames, _)) => all.extend(frames),
-            // Damage is for the doctor; nothing is put on top of it.
-            Err(_) => return Ok(0),
-        }
+        // Damage is for the doctor; nothing is put on top of it.
+        let Some(()) = copy(&find.query_row([row.id], Packed::of_row)?, &mut all) else {
+            return Ok(0);
+        };
     }
-    let (bytes, taken) = frames::write(&all);
-    if taken < all.len() {
-        return Ok(0);
-    }
-    let times = || all.iter().map(|frame| frame.t_us);
+    let range_us = all.range_us.unzip();
+    let (bytes, _) = all.finish();
     db.prepare_cached(
         "DELETE FROM frame_chunk WHERE decode_set = ?1 AND run = ?2 \
          AND first_number > ?3 AND first_number <= ?4",
@@ -128,9 +127,22 @@ fn join(db: &Connection, rows: &[Small]) -> Result<usize, Fault> {
     .execute(params![
         first.id,
         last.last_number,
-        times().min(),
-        times().max(),
+        range_us.0,
+        range_us.1,
         packed::pack(&bytes)
     ])?;
     Ok(rows.len())
+}
+
+/// Copies the frames of a row; `None` if it is damaged or they do not fit.
+fn copy(row: &Packed, to: &mut FramesWriter) -> Option<()> {
+    let bytes = packed::unpack(&row.frames).ok()?;
+    let mut numbers = None;
+    for view in frames::views(&bytes) {
+        let view = view?;
+        let (first, _) = numbers.unwrap_or((view.number, view.number));
+        numbers = Some((first, view.number));
+        to.push(view).then_some(())?;
+    }
+    (numbers == Some((row.first_number, row.last_number))).then_some(())
 }

@@ -49,72 +49,130 @@ const fn kind_bits(kind: FrameKind) -> u8 {
     }
 }
 
-/// As many of the frames as fit a chunk, at least one if there are any, and
-/// how many that are.
-pub(crate) fn write(frames: &[Frame]) -> (Vec<u8>, usize) {
-    let mut out = Vec::new();
-    let (mut number, mut t_us) = (0u64, 0i64);
-    let mut taken = 0;
-    for frame in frames.iter().take(FRAMES) {
-        let skipped = frame.number.wrapping_sub(number.wrapping_add(1));
+/// A frame whose payload lies elsewhere.
+#[derive(Clone, Copy)]
+pub(crate) struct FrameView<'a> {
+    pub(crate) number: u64,
+    t_us: i64,
+    kind: FrameKind,
+    endpoint: u16,
+    payload: &'a [u8],
+}
+
+impl<'a> From<&'a Frame> for FrameView<'a> {
+    fn from(frame: &'a Frame) -> FrameView<'a> {
+        let Frame { number, t_us, kind, endpoint, ref payload } = *frame;
+        FrameView { number, t_us, kind, endpoint, payload }
+    }
+}
+
+/// A chunk that is being written.
+#[derive(Default)]
+pub(crate) struct FramesWriter {
+    bytes: Vec<u8>,
+    taken: usize,
+    number: u64,
+    t_us: i64,
+    /// The earliest and the latest time.
+    pub(crate) range_us: Option<(i64, i64)>,
+}
+
+impl FramesWriter {
+    /// Takes a frame, unless the chunk is full.
+    pub(crate) fn push(&mut self, frame: FrameView) -> bool {
+        if self.taken == FRAMES || self.bytes.len() >= BYTES {
+            return false;
+        }
+        let skipped = frame.number.wrapping_sub(self.number.wrapping_add(1));
         let mut head = kind_bits(frame.kind);
         head |= if frame.endpoint != 0 { ENDPOINT } else { 0 };
         head |= if skipped != 0 { NUMBER } else { 0 };
         head |= if frame.payload.is_empty() { 0 } else { PAYLOAD };
-        out.push(head);
+        self.bytes.push(head);
         if frame.endpoint != 0 {
-            varint::write(frame.endpoint.into(), &mut out);
+            varint::write(frame.endpoint.into(), &mut self.bytes);
         }
         if skipped != 0 {
-            varint::write_signed(skipped.cast_signed(), &mut out);
+            varint::write_signed(skipped.cast_signed(), &mut self.bytes);
         }
-        varint::write_signed(frame.t_us.wrapping_sub(t_us), &mut out);
+        varint::write_signed(frame.t_us.wrapping_sub(self.t_us), &mut self.bytes);
         if !frame.payload.is_empty() {
-            varint::write(frame.payload.len() as u64, &mut out);
-            out.extend_from_slice(&frame.payload);
+            varint::write(frame.payload.len() as u64, &mut self.bytes);
+            self.bytes.extend_from_slice(frame.payload);
         }
-        (number, t_us) = (frame.number, frame.t_us);
-        taken += 1;
-        if out.len() >= BYTES {
-            break;
-        }
+        let (min_us, max_us) = self.range_us.unwrap_or((frame.t_us, frame.t_us));
+        self.range_us = Some((min_us.min(frame.t_us), max_us.max(frame.t_us)));
+        (self.number, self.t_us) = (frame.number, frame.t_us);
+        self.taken += 1;
+        true
     }
-    (out, taken)
+
+    /// Its bytes, and how many frames are in them.
+    pub(crate) fn finish(self) -> (Vec<u8>, usize) {
+        (self.bytes, self.taken)
+    }
+}
+
+/// As many of the frames as fit a chunk, at least one if there are any, and
+/// how many that are.
+pub(crate) fn write(frames: &[Frame]) -> (Vec<u8>, usize) {
+    let mut writer = FramesWriter::default();
+    let _ = frames.iter().all(|frame| writer.push(frame.into()));
+    writer.finish()
 }
 
 /// The frames of a chunk; `None` if the bytes are not what [`write`] makes.
 /// Takes memory in proportion to the bytes, whatever they say.
-pub(crate) fn read(mut bytes: &[u8]) -> Option<Vec<Frame>> {
-    let (mut number, mut t_us) = (0u64, 0i64);
-    let mut frames = Vec::new();
-    while let Some((&head, rest)) = bytes.split_first() {
-        bytes = rest;
-        if frames.len() == FRAMES || head & 0b1100_0000 != 0 {
+pub(crate) fn read(bytes: &[u8]) -> Option<Vec<Frame>> {
+    let frame = |FrameView { number, t_us, kind, endpoint, payload }| {
+        let payload = payload.to_vec();
+        Frame { number, t_us, kind, endpoint, payload }
+    };
+    views(bytes).map(|view| view.map(frame)).collect()
+}
+
+/// The frames of a chunk where they lie, one after another; a `None` where the
+/// bytes are not what [`write`] makes, and nothing after it.
+pub(crate) fn views(mut bytes: &[u8]) -> impl Iterator<Item = Option<FrameView<'_>>> {
+    let (mut number, mut t_us, mut taken) = (0u64, 0i64, 0);
+    std::iter::from_fn(move || {
+        if bytes.is_empty() {
             return None;
         }
-        let kind = *KINDS.get(usize::from(head & 0b111))?;
-        let endpoint = match head & ENDPOINT {
-            0 => 0,
-            _ => u16::try_from(varint::read(&mut bytes)?).ok()?,
-        };
-        let skipped = match head & NUMBER {
-            0 => 0,
-            _ => varint::read_signed(&mut bytes)?,
-        };
-        number = number.wrapping_add(1).wrapping_add_signed(skipped);
-        t_us = t_us.wrapping_add(varint::read_signed(&mut bytes)?);
-        let payload = match head & PAYLOAD {
-            0 => Vec::new(),
-            _ => {
-                let length = usize::try_from(varint::read(&mut bytes)?).ok()?;
-                let (payload, rest) = bytes.split_at_checked(length)?;
-                bytes = rest;
-                payload.to_vec()
-            }
-        };
-        frames.push(Frame { number, t_us, kind, endpoint, payload });
+        let view = (taken < FRAMES).then(|| view(&mut bytes, number, t_us)).flatten();
+        match view {
+            Some(view) => (number, t_us, taken) = (view.number, view.t_us, taken + 1),
+            None => bytes = &[],
+        }
+        Some(view)
+    })
+}
+
+/// The next frame, after one of this number and time.
+fn view<'a>(bytes: &mut &'a [u8], number: u64, t_us: i64) -> Option<FrameView<'a>> {
+    let head = *bytes.split_off_first()?;
+    if head & 0b1100_0000 != 0 {
+        return None;
     }
-    Some(frames)
+    let kind = *KINDS.get(usize::from(head & 0b111))?;
+    let endpoint = match head & ENDPOINT {
+        0 => 0,
+        _ => u16::try_from(varint::read(bytes)?).ok()?,
+    };
+    let skipped = match head & NUMBER {
+        0 => 0,
+        _ => varint::read_signed(bytes)?,
+    };
+    let number = number.wrapping_add(1).wrapping_add_signed(skipped);
+    let t_us = t_us.wrapping_add(varint::read_signed(bytes)?);
+    let payload: &[u8] = match head & PAYLOAD {
+        0 => &[],
+        _ => {
+            let length = usize::try_from(varint::read(bytes)?).ok()?;
+            bytes.split_off(..length)?
+        }
+    };
+    Some(FrameView { number, t_us, kind, endpoint, payload })
 }
 
 #[cfg(test)]
