@@ -12,7 +12,7 @@ use crate::error::{Fault, Refusal, StoreError};
 use crate::frames;
 use crate::intern;
 use crate::open::Store;
-use crate::packed;
+use crate::packed::Packer;
 use crate::working::Working;
 use crate::{again, seal};
 
@@ -85,7 +85,7 @@ impl Store {
         self.write(|tx, working| {
             write_samples(tx, working, &batch.samples, before)?;
             for chunk in &batch.frames {
-                write_frames(tx, chunk)?;
+                write_frames(tx, &mut working.packer, chunk)?;
             }
             for marker in &batch.markers {
                 write_marker(tx, marker)?;
@@ -138,7 +138,7 @@ fn check(given: &NumberedSample, after: Seq) -> Result<(), Refusal> {
     }
 }
 
-fn write_frames(db: &Connection, chunk: &FrameChunk) -> Result<(), Fault> {
+fn write_frames(db: &Connection, packer: &mut Packer, chunk: &FrameChunk) -> Result<(), Fault> {
     let set = intern::decode_set(db, &chunk.decode_set)?;
     let mut insert = db.prepare_cached(
         "INSERT INTO frame_chunk \
@@ -169,8 +169,8 @@ fn write_frames(db: &Connection, chunk: &FrameChunk) -> Result<(), Fault> {
             times().min(),
             times().max(),
             first.kind == FrameKind::Opened,
-            snapshot.take().map(packed::pack),
-            packed::pack(&bytes)
+            snapshot.take().map(|snapshot| packer.pack(snapshot)),
+            packer.pack(&bytes)
         ])?;
     }
     Ok(())

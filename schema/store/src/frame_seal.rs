@@ -7,6 +7,7 @@ use crate::error::{Fault, StoreError};
 use crate::frame_log::{PACKED, Packed};
 use crate::frames::FramesWriter;
 use crate::open::Store;
+use crate::packed::Packer;
 use crate::{frames, packed};
 
 /// A row below so many bytes is small; the index that finds them says the same.
@@ -36,13 +37,13 @@ impl Store {
     /// Puts small rows of the frame log together, a few at a time; gives back
     /// how many became others. No frame changes, nor where a decoder can begin.
     pub fn compact_frames(&mut self) -> Result<usize, StoreError> {
-        self.write(|tx, _| {
+        self.write(|tx, working| {
             let small = small(tx)?;
             let newest = tx.query_row("SELECT ifnull(max(id), 0) FROM run", [], |r| r.get(0))?;
             let mut together = 0;
             let groups = groups(&small, newest).filter(|(rows, is_over)| is_due(rows, *is_over));
             for (rows, _) in groups.take(AT_ONCE) {
-                together += join(tx, rows)?;
+                together += join(tx, &mut working.packer, rows)?;
             }
             Ok(together)
         })
@@ -100,7 +101,7 @@ fn is_due(rows: &[Small], is_over: bool) -> bool {
 }
 
 /// Makes one row of several, in the place of the first.
-fn join(db: &Connection, rows: &[Small]) -> Result<usize, Fault> {
+fn join(db: &Connection, packer: &mut Packer, rows: &[Small]) -> Result<usize, Fault> {
     debug_assert!(rows.iter().all(|row| row.bytes < SMALL));
     let (Some(first), Some(last)) = (rows.first(), rows.last()) else { return Ok(0) };
     let mut find = db.prepare_cached(&format!("SELECT {PACKED} FROM frame_chunk WHERE id = ?1"))?;
@@ -129,7 +130,7 @@ fn join(db: &Connection, rows: &[Small]) -> Result<usize, Fault> {
         last.last_number,
         range_us.0,
         range_us.1,
-        packed::pack(&bytes)
+        packer.pack(&bytes)
     ])?;
     Ok(rows.len())
 }

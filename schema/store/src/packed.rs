@@ -1,11 +1,10 @@
 //! Bytes of the frame log as they lie in the store: with a checksum, and
 //! compressed where that makes them fewer.
 
-use std::io::{Read, Write};
+use std::io::Read;
 
-use flate2::Compression;
 use flate2::read::ZlibDecoder;
-use flate2::write::ZlibEncoder;
+use flate2::{Compress, Compression, FlushCompress, Status};
 
 use crate::varint;
 
@@ -13,29 +12,39 @@ use crate::varint;
 const PLAIN: u8 = 0;
 /// Compressed: zlib's format, RFC 1950.
 const ZLIB: u8 = 1;
+/// How hard it is tried, of 9.
+const LEVEL: u32 = 6;
 /// Bytes that may come out of it, whatever it says.
 const MOST: u64 = 256 << 20;
 
-/// Packs bytes: a checksum of all that follows, how, how many there are, and
-/// what they became.
-pub(crate) fn pack(bytes: &[u8]) -> Vec<u8> {
-    let mut packed = vec![0, 0, 0, 0, ZLIB];
-    varint::write(bytes.len() as u64, &mut packed);
-    let head = packed.len();
-    let mut encoder = ZlibEncoder::new(packed, Compression::new(6));
-    let compressed = encoder.write_all(bytes).and_then(|()| encoder.finish());
-    let mut packed = match compressed {
-        Ok(compressed) if compressed.len() < head + bytes.len() => compressed,
-        _ => {
-            let mut plain = vec![0, 0, 0, 0, PLAIN];
-            varint::write(bytes.len() as u64, &mut plain);
-            plain.extend_from_slice(bytes);
-            plain
-        }
-    };
-    let checksum = crc32fast::hash(&packed[4..]);
-    packed[..4].copy_from_slice(&checksum.to_le_bytes());
-    packed
+/// Packs bytes. The compressor's tables take a third of a megabyte: made anew
+/// for each row they cost more than the row does, and memory falls to pieces.
+#[derive(Debug, Default)]
+pub(crate) struct Packer {
+    compress: Option<Compress>,
+}
+
+impl Packer {
+    /// A checksum of all that follows, how, how many bytes there are, and what
+    /// they became.
+    pub(crate) fn pack(&mut self, bytes: &[u8]) -> Vec<u8> {
+        let compress =
+            self.compress.get_or_insert_with(|| Compress::new(Compression::new(LEVEL), true));
+        compress.reset();
+        // There is room for what is shorter than the bytes are.
+        let mut shorter = Vec::with_capacity(bytes.len());
+        let (how, content) = match compress.compress_vec(bytes, &mut shorter, FlushCompress::Finish)
+        {
+            Ok(Status::StreamEnd) => (ZLIB, shorter.as_slice()),
+            _ => (PLAIN, bytes),
+        };
+        let mut packed = vec![0, 0, 0, 0, how];
+        varint::write(bytes.len() as u64, &mut packed);
+        packed.extend_from_slice(content);
+        let checksum = crc32fast::hash(&packed[4..]);
+        packed[..4].copy_from_slice(&checksum.to_le_bytes());
+        packed
+    }
 }
 
 /// The bytes that were packed; otherwise what is wrong with them.
@@ -67,10 +76,21 @@ mod tests {
 
     proptest! {
         #[test]
-        fn bytes_come_back_as_they_were(bytes in proptest::collection::vec(any::<u8>(), 0..2_000)) {
-            let packed = pack(&bytes);
-            prop_assert!(packed.len() <= bytes.len() + 4 + 1 + 2);
-            prop_assert_eq!(unpack(&packed), Ok(bytes));
+        fn bytes_come_back_as_they_were_one_after_another(
+            rows in proptest::collection::vec(
+                prop_oneof![
+                    proptest::collection::vec(any::<u8>(), 0..2_000),
+                    proptest::collection::vec(0u8..4, 0..2_000),
+                ],
+                1..4,
+            ),
+        ) {
+            let mut packer = Packer::default();
+            for bytes in rows {
+                let packed = packer.pack(&bytes);
+                prop_assert!(packed.len() <= bytes.len() + 4 + 1 + 2);
+                prop_assert_eq!(unpack(&packed), Ok(bytes));
+            }
         }
 
         #[test]
@@ -79,7 +99,7 @@ mod tests {
             at in any::<prop::sample::Index>(),
             change in 1u8..,
         ) {
-            let mut packed = pack(&bytes);
+            let mut packed = Packer::default().pack(&bytes);
             let at = at.index(packed.len());
             packed[at] ^= change;
             prop_assert!(unpack(&packed).is_err());
@@ -126,7 +146,7 @@ mod tests {
     #[test]
     fn the_frames_of_a_bench_take_less_than_half() {
         for (name, bytes) in frames() {
-            let packed = pack(&bytes);
+            let packed = Packer::default().pack(&bytes);
             let part = packed.len() as f64 / bytes.len() as f64;
             eprintln!("{name}: {} bytes of frames take {} ({part:.2})", bytes.len(), packed.len());
             assert!(part < 0.5, "{name}: {part:.2}");
