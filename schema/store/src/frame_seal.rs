@@ -1,7 +1,7 @@
 //! Frames arrive in a row a second; here the rows become few and large, which
 //! is what lets them be compressed well.
 
-use rusqlite::{Connection, params};
+use rusqlite::{Connection, Row, params};
 
 use crate::error::{Fault, StoreError};
 use crate::frame_log::{PACKED, Packed};
@@ -38,25 +38,17 @@ impl Store {
     /// how many became others. No frame changes, nor where a decoder can begin.
     pub fn compact_frames(&mut self) -> Result<usize, StoreError> {
         self.write(|tx, working| {
-            let small = small(tx)?;
-            let newest = tx.query_row("SELECT ifnull(max(id), 0) FROM run", [], |r| r.get(0))?;
             let mut together = 0;
-            let groups = groups(&small, newest).filter(|(rows, is_over)| is_due(rows, *is_over));
-            for (rows, _) in groups.take(AT_ONCE) {
-                together += join(tx, &mut working.packer, rows)?;
+            for rows in due(tx)? {
+                together += join(tx, &mut working.packer, &rows)?;
             }
             Ok(together)
         })
     }
 }
 
-fn small(db: &Connection) -> rusqlite::Result<Vec<Small>> {
-    let mut find = db.prepare_cached(
-        "SELECT id, decode_set, run, first_number, last_number, length(frames), \
-         snapshot IS NOT NULL OR opens FROM frame_chunk WHERE length(frames) < 8192 \
-         ORDER BY decode_set, run, first_number",
-    )?;
-    let rows = find.query_map([], |row| {
+impl Small {
+    fn of_row(row: &Row<'_>) -> rusqlite::Result<Small> {
         Ok(Small {
             id: row.get(0)?,
             decode_set: row.get(1)?,
@@ -66,38 +58,58 @@ fn small(db: &Connection) -> rusqlite::Result<Vec<Small>> {
             bytes: row.get(5)?,
             begins: row.get(6)?,
         })
-    })?;
-    rows.collect()
+    }
+
+    fn is_of_one_log_with(&self, other: &Small) -> bool {
+        (self.decode_set, self.run) == (other.decode_set, other.run)
+    }
 }
 
-/// Rows that follow one another and may become one, and whether no more will
-/// come to them.
-fn groups(small: &[Small], newest_run: i64) -> impl Iterator<Item = (&[Small], bool)> {
-    let mut rest = small;
-    std::iter::from_fn(move || {
-        let mut bytes = rest.first()?.bytes;
-        let mut taken = 1;
-        for (before, next) in rest.iter().zip(&rest[1..]) {
-            let follows = (before.decode_set, before.run) == (next.decode_set, next.run)
-                && next.first_number == before.last_number.wrapping_add(1)
-                && !next.begins;
-            if !follows || taken == MOST || bytes >= FULL {
-                break;
+/// Some of the rows that are to become one, those together that become the
+/// same. There may be thousands that are not due yet: these are not held.
+fn due(db: &Connection) -> rusqlite::Result<Vec<Vec<Small>>> {
+    let newest = db.query_row("SELECT ifnull(max(id), 0) FROM run", [], |row| row.get(0))?;
+    let mut find = db.prepare_cached(
+        "SELECT id, decode_set, run, first_number, last_number, length(frames), \
+         snapshot IS NOT NULL OR opens FROM frame_chunk WHERE length(frames) < 8192 \
+         ORDER BY decode_set, run, first_number",
+    )?;
+    let mut rows = find.query([])?;
+    let (mut due, mut group) = (Vec::new(), Vec::new());
+    while due.len() < AT_ONCE {
+        let next = rows.next()?.map(Small::of_row).transpose()?;
+        if next.as_ref().is_none_or(|next| !takes(&group, next)) {
+            let whole = std::mem::take(&mut group);
+            if is_due(&whole, next.as_ref(), newest) {
+                due.push(whole);
             }
-            bytes += next.bytes;
-            taken += 1;
         }
-        let (group, others) = rest.split_at(taken);
-        let key = (group[0].decode_set, group[0].run);
-        let has_later = others.first().is_some_and(|next| (next.decode_set, next.run) == key);
-        rest = others;
-        Some((group, has_later || key.1 < newest_run))
+        let Some(next) = next else { break };
+        group.push(next);
+    }
+    Ok(due)
+}
+
+/// Whether a row follows those of a group and may become one with them.
+fn takes(group: &[Small], next: &Small) -> bool {
+    let bytes: i64 = group.iter().map(|row| row.bytes).sum();
+    group.last().is_none_or(|last| {
+        next.is_of_one_log_with(last)
+            && next.first_number == last.last_number.wrapping_add(1)
+            && !next.begins
+            && group.len() < MOST
+            && bytes < FULL
     })
 }
 
-fn is_due(rows: &[Small], is_over: bool) -> bool {
-    let bytes: i64 = rows.iter().map(|row| row.bytes).sum();
-    rows.len() > 1 && (bytes >= FULL || rows.len() == MOST || (is_over && rows.len() >= SEVERAL))
+/// Whether it is worth while; for a few rows only where no more can come to
+/// them, since others follow in the same log or its run is over.
+fn is_due(group: &[Small], next: Option<&Small>, newest_run: i64) -> bool {
+    let Some(last) = group.last() else { return false };
+    let bytes: i64 = group.iter().map(|row| row.bytes).sum();
+    let is_over = last.run < newest_run || next.is_some_and(|next| next.is_of_one_log_with(last));
+    let is_full = bytes >= FULL || group.len() == MOST;
+    group.len() > 1 && (is_full || (is_over && group.len() >= SEVERAL))
 }
 
 /// Makes one row of several, in the place of the first.
