@@ -168,5 +168,7 @@ fn a_plain_sqlite_file_is_read_by_the_shell_and_by_python() {
         for part in ["value", "unit", "status", "method", "expanded_uncertainty"] {
             assert_eq!(found[part], figure[part], "{name} {part}");
         }
+        let are_stated = ["coverage_factor", "expanded_uncertainty"].map(|p| !found[p].is_null());
+        assert_eq!(are_stated[0], are_stated[1], "{name}: a factor of no uncertainty");
     }
 }

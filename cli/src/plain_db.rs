@@ -181,7 +181,7 @@ fn figures(db: &Connection, metadata: &Value) -> rusqlite::Result<()> {
         db.prepare("INSERT INTO result VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)")?;
     for (name, figure) in metadata["results"].as_object().into_iter().flatten() {
         let expanded = figure["expanded_uncertainty"].as_f64();
-        let coverage = figure["budget"]["coverage"].as_f64().or(expanded.map(|_| 2.0));
+        let coverage = expanded.map(|_| figure["budget"]["coverage"].as_f64().unwrap_or(2.0));
         insert.execute(params![
             name,
             figure["value"].as_f64(),
