@@ -25,9 +25,10 @@ pub enum PackRule {
     WentDark,
     /// The voltage is back after a trip or the dark.
     CameBack,
-    /// A discharge is over, and the pack has rested since.
+    /// A discharge is over, and the pack has rested since, or nothing was heard.
     Ended,
-    /// The voltage is gone, or nothing was heard of a resting pack for long.
+    /// The voltage is gone, or nothing was heard for long of a pack that was not
+    /// under load.
     Gone,
 }
 
@@ -99,8 +100,8 @@ struct Appearing {
 #[derive(Clone, Debug)]
 struct Present {
     flow: Flow,
-    /// Whether there is something to close: a discharge, or a current that was
-    /// lost in the dark.
+    /// Whether there is something to close: a discharge, or a load that was lost
+    /// in the dark.
     closes: bool,
     low_since_us: Option<i64>,
     is_tripped: bool,
@@ -332,13 +333,15 @@ impl PackWatch {
         };
         let flows = present.flow.kind != PhaseKind::Rest;
         if is_dark && flows && present.dark_since_us.is_none() {
-            (present.dark_since_us, present.closes) = (Some(heard_us), true);
+            present.dark_since_us = Some(heard_us);
+            // After a charge the discharge may still come.
+            present.closes |= present.flow.kind == PhaseKind::Discharge;
             self.tell(PackRule::WentDark, heard_us, t_us);
         }
         self.close(t_us, is_dark);
         let State::Present(present) = &self.state else { return };
-        let rests = present.flow.kind == PhaseKind::Rest && !present.is_tripped;
-        if is_dark && rests && silent >= rules.gone_dark_second {
+        let is_idle = present.flow.kind != PhaseKind::Discharge && !present.is_tripped;
+        if is_dark && is_idle && silent >= rules.gone_dark_second {
             self.tell(PackRule::Gone, heard_us, heard_us + micros(rules.gone_dark_second));
             self.forget();
         }

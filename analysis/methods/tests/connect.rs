@@ -159,6 +159,23 @@ fn a_charge_and_a_rest_end_no_test() {
 }
 
 #[test]
+fn a_charge_that_was_not_heard_for_a_while_and_a_rest_end_no_test() {
+    let mut bench = Bench::with_pack();
+    bench.read(600, 27.4, 12.0).silence(120).read(600, 27.6, 12.0).read(7200, 26.9, 0.0);
+    let told: Vec<PackRule> = bench.take().into_iter().map(|(rule, _)| rule).collect();
+    assert_eq!(told, [PackRule::ChargeBegan, PackRule::WentDark, PackRule::CameBack]);
+}
+
+#[test]
+fn a_charge_that_is_not_heard_any_more_is_a_pack_that_is_gone() {
+    let mut bench = Bench::with_pack();
+    bench.read(600, 27.4, 12.0).silence(599);
+    assert_eq!(bench.take(), [(PackRule::ChargeBegan, 61), (PackRule::WentDark, 660)]);
+    bench.silence(1);
+    assert_eq!(bench.take(), [(PackRule::Gone, 660)]);
+}
+
+#[test]
 fn a_load_of_less_than_a_minute_ends_no_test_when_it_goes() {
     let mut bench = Bench::with_pack();
     bench.read(59, 25.9, -12.0).read(3600, 26.2, 0.0);

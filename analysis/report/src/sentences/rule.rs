@@ -16,6 +16,7 @@ pub fn decided(event: &PackEvent) -> String {
     let ampere =
         event.current_ampere.map_or("no current".to_owned(), |a| numbers::value(a, Unit::Ampere));
     let lasted = |second| dates::duration(second);
+    let flows = event.current_ampere.is_some_and(|a| a.abs() > rules.connect_load_ampere);
     match event.rule {
         PackRule::Connected => format!(
             "a pack is connected: {volt} kept within {} for {}, no current",
@@ -42,6 +43,10 @@ pub fn decided(event: &PackEvent) -> String {
         PackRule::CameBack => format!(
             "the voltage is back: {volt}; if this is another pack, end the session and begin one"
         ),
+        PackRule::Ended if flows => format!(
+            "the discharge is over: nothing was heard for {}, last {ampere} at {volt}",
+            lasted(rules.close_rest_second)
+        ),
         PackRule::Ended => format!(
             "the discharge is over and the pack has rested for {}, last {volt}",
             lasted(rules.close_rest_second)
@@ -49,6 +54,10 @@ pub fn decided(event: &PackEvent) -> String {
         PackRule::Gone if event.voltage_volt.is_some_and(|v| v < rules.connect_none_volt) => {
             format!("the pack is gone: {volt} for {}", lasted(rules.gone_low_second))
         }
+        PackRule::Gone if flows => format!(
+            "the pack is gone: nothing was heard for {}, last {ampere} at {volt}",
+            lasted(rules.gone_dark_second)
+        ),
         PackRule::Gone => format!(
             "the pack is gone: nothing was heard for {}, last {volt} with no load",
             lasted(rules.gone_dark_second)
@@ -120,7 +129,19 @@ mod tests {
                 0.0,
                 "the discharge is over and the pack has rested for 30 min, last 25.1 V",
             ),
+            (
+                PackRule::Ended,
+                20.3,
+                -12.0,
+                "the discharge is over: nothing was heard for 30 min, last −12.0 A at 20.3 V",
+            ),
             (PackRule::Gone, 0.2, 0.0, "the pack is gone: 0.200 V for 60 s"),
+            (
+                PackRule::Gone,
+                27.4,
+                12.0,
+                "the pack is gone: nothing was heard for 10 min, last 12.0 A at 27.4 V",
+            ),
             (
                 PackRule::Gone,
                 26.4,
