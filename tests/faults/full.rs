@@ -163,6 +163,21 @@ fn a_disk_with_no_room_at_all_kills_nobody_and_nothing_recorded_is_lost() {
 }
 
 #[test]
+fn a_backup_for_which_there_is_no_room_leaves_nothing_behind_and_names_itself() {
+    let Some(disk) = Disk::mounted(48) else { return };
+    let bench = Bench::new(&sources::lines("bench-shunt"));
+    let daemon = bench.daemon();
+    let copy = disk.place.join("copy.db");
+    disk.fill();
+    let run = bench.ampledger_with(&["backup", copy.to_str().expect("a path")]);
+    assert_ne!(run.code(), 0);
+    assert!(run.err().contains("copy.db") && run.err().contains("full"), "{}", run.err());
+    let left: Vec<_> = std::fs::read_dir(&disk.place).expect("the folder").flatten().collect();
+    assert!(left.iter().all(|f| !f.path().display().to_string().contains("copy.db")), "{left:?}");
+    assert!(daemon.stop().success());
+}
+
+#[test]
 fn with_hardly_any_room_a_store_is_opened_or_refused_and_nobody_is_killed() {
     let Some(disk) = Disk::mounted(48) else { return };
     let (bench, store) = on(&disk);

@@ -36,8 +36,9 @@ pub fn status(status: &StatusResponse, zone: &TimeZone) -> String {
 }
 
 /// What is said while there is no reserve.
-pub const RESERVE_GIVEN_UP: &str = "The disk is full or nearly so: the room kept in reserve beside \
-     the record is gone. Make room on that disk; `ampledger thin` helps.";
+pub const RESERVE_GIVEN_UP: &str = "The disk is full or nearly so: there is no room for the \
+     reserve of 4 MiB beside the record, which 20 MiB must be free for. Make room on that disk; \
+     `ampledger thin` helps.";
 
 fn store(store: &StoreStatus) -> Vec<String> {
     let mut lines = Vec::new();

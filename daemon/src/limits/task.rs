@@ -6,6 +6,7 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
+use ampledger_store::Ballast;
 use ampledger_types::Session;
 use ampledger_types::alarm::LimitKind;
 use tokio::sync::broadcast::error::RecvError;
@@ -82,12 +83,11 @@ fn look_at_silence(daemon: &Daemon, heard_us: &BTreeMap<String, i64>, began_us: 
 }
 
 fn look_at_disk(daemon: &Daemon) {
-    // What was given up of the reserve is no room to rely on.
-    let free_mebibyte = match daemon.intake.recorder.reserve_given_up() {
-        true => Some(0.0),
-        false => free_mebibyte(&daemon.store_path),
-    };
-    let Some(free_mebibyte) = free_mebibyte else { return };
+    let Some(mut free_mebibyte) = free_mebibyte(&daemon.store_path) else { return };
+    if daemon.intake.recorder.reserve_given_up() {
+        // The room that the reserve would take is none to rely on.
+        free_mebibyte = (free_mebibyte - mebibyte(Ballast::BYTES as f64)).max(0.0);
+    }
     let now_us = daemon.intake.clock.now_us();
     daemon.limits.each(daemon, |watch| match watch.config.kind {
         LimitKind::StoreNearlyFull => {
@@ -101,7 +101,11 @@ fn look_at_disk(daemon: &Daemon) {
 fn free_mebibyte(store: &Path) -> Option<f64> {
     let folder = store.parent()?;
     let seen = rustix::fs::statvfs(folder).ok()?;
-    Some(seen.f_bavail as f64 * seen.f_frsize as f64 / f64::from(1 << 20))
+    Some(mebibyte(seen.f_bavail as f64 * seen.f_frsize as f64))
+}
+
+fn mebibyte(bytes: f64) -> f64 {
+    bytes / f64::from(1 << 20)
 }
 
 /// A session is computed anew only where a limit asks about it.

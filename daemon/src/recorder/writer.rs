@@ -300,7 +300,7 @@ impl Writer {
 
     /// The marker lands with the batch that found the disk full.
     fn tell_of_reserve(&mut self) {
-        let megabytes = self.ballast.bytes() >> 20;
+        let megabytes = Ballast::BYTES >> 20;
         let text = format!(
             "the disk is full; {megabytes} MiB that were kept in reserve are being used: \
              make room now"

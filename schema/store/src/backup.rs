@@ -32,47 +32,67 @@ impl Reader {
         }
         let partial = beside(&to, ".partial");
         remove(&partial)?;
-        let is_whole = self.copy(&partial, progress)?;
-        if !is_whole {
+        let made = self.copy(&partial, &to, progress);
+        if !matches!(made, Ok(true)) {
             remove(&partial)?;
-            return Ok(false);
         }
-        let failed = |e: std::io::Error| OpenError::Store(io(&partial, &e));
-        File::open(&partial).and_then(|file| file.sync_all()).map_err(failed)?;
-        put_in_place(&partial, &to)?;
-        Ok(true)
+        made
     }
 
+    /// Copies into `partial`, and gives that its name.
     fn copy(
         &self,
+        partial: &Path,
         to: &Path,
-        mut progress: impl FnMut(u64, u64) -> ControlFlow<()>,
-    ) -> Result<bool, StoreError> {
-        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE;
+        progress: impl FnMut(u64, u64) -> ControlFlow<()>,
+    ) -> Result<bool, OpenError> {
         let failed = |e: rusqlite::Error| Fault::from(e).at(to);
-        let mut copy = Connection::open_with_flags(to, flags).map_err(failed)?;
-        let is_whole = self.read(|db| {
-            // One state throughout: commits made meanwhile are not in it.
-            let _one_state = db.unchecked_transaction()?;
-            db.query_row("SELECT count(*) FROM store", [], |_| Ok(()))?;
-            let page: i64 = db.pragma_query_value(None, "page_size", |row| row.get(0))?;
-            let backup = Backup::new(db, &mut copy)?;
-            loop {
-                let step = backup.step(STEP)?;
-                let pages = backup.progress();
-                let bytes = |pages: i32| u64::from(pages.unsigned_abs()) * page.unsigned_abs();
-                if progress(bytes(pages.pagecount - pages.remaining), bytes(pages.pagecount))
-                    .is_break()
-                {
-                    return Ok(false);
+        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE;
+        let mut copy = Connection::open_with_flags(partial, flags).map_err(failed)?;
+        match self.read(|db| Ok(pages(db, &mut copy, progress)))? {
+            Ok(true) => {}
+            Ok(false) => return Ok(false),
+            Err(error) => {
+                // It is the copy that grows; the store was only read.
+                let error = Fault::from(error);
+                return Err(match error.at(to) {
+                    StoreError::Damaged { detail, .. } => {
+                        StoreError::Damaged { path: self.path().to_owned(), detail }
+                    }
+                    other => other,
                 }
-                if step == StepResult::Done {
-                    return Ok(true);
-                }
+                .into());
             }
-        })?;
+        }
         copy.close().map_err(|(_, e)| failed(e))?;
-        Ok(is_whole)
+        let synced = File::open(partial).and_then(|file| file.sync_all());
+        synced.map_err(|e| OpenError::Store(io(to, &e)))?;
+        put_in_place(partial, to)?;
+        Ok(true)
+    }
+}
+
+/// Copies all pages; whether it was not ended before.
+fn pages(
+    db: &Connection,
+    copy: &mut Connection,
+    mut progress: impl FnMut(u64, u64) -> ControlFlow<()>,
+) -> rusqlite::Result<bool> {
+    // One state throughout: commits made meanwhile are not in it.
+    let _one_state = db.unchecked_transaction()?;
+    db.query_row("SELECT count(*) FROM store", [], |_| Ok(()))?;
+    let page: i64 = db.pragma_query_value(None, "page_size", |row| row.get(0))?;
+    let backup = Backup::new(db, copy)?;
+    loop {
+        let step = backup.step(STEP)?;
+        let pages = backup.progress();
+        let bytes = |pages: i32| u64::from(pages.unsigned_abs()) * page.unsigned_abs();
+        if progress(bytes(pages.pagecount - pages.remaining), bytes(pages.pagecount)).is_break() {
+            return Ok(false);
+        }
+        if step == StepResult::Done {
+            return Ok(true);
+        }
     }
 }
 
