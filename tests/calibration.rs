@@ -2,6 +2,7 @@
 
 use std::time::Duration;
 
+use ampledger_types::Quantity;
 use serde_json::{Value, json};
 
 use crate::peers::{Cable, Sensor, line};
@@ -43,6 +44,9 @@ fn an_offset_is_measured_on_the_lead_and_taken_off_what_is_read_from_then_on() {
     let mean = zero["zero"]["mean_ampere"].as_f64().expect("a mean");
     assert!((mean - 0.013).abs() < 0.000_2, "{mean}");
     assert!(zero["zero"]["count"].as_u64().is_some_and(|count| count >= 60), "{zero:#}");
+    let now = daemon.status().sources.remove(0).latest;
+    let now = now.iter().find(|reading| reading.quantity == Quantity::Current).expect("a current");
+    assert!(now.value.abs() < 0.001_5, "{} A is what the meter says", now.value);
     bench.ampledger("start --pack GAL-07 --rated-ah 60").good();
     drop(sensor);
     let sensor = around(&cable, 0.013 - 12.0);

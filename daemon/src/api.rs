@@ -20,12 +20,13 @@ mod suggestions;
 mod upkeep;
 
 use std::path::PathBuf;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use ampledger_store::Reader;
 use ampledger_types::api::BUILD_HEADER;
+use ampledger_types::calibration::Calibration;
 use axum::Router;
 use axum::extract::{DefaultBodyLimit, Request, State};
 use axum::http::HeaderValue;
@@ -61,6 +62,8 @@ pub struct Daemon {
     pub roster: Roster,
     /// Where to ask for the configuration to be read again.
     pub reload: Asks,
+    /// Zeros and calibrations, for what the sources say now.
+    pub calibrations: Mutex<Vec<Calibration>>,
     /// The limits that are watched.
     pub limits: Limits,
     /// Work on the record as a whole.

@@ -189,6 +189,7 @@ pub async fn apply(
         Ok::<_, ApiError>(kept)
     });
     let kept = kept.await??;
+    daemon.calibrations.lock().unwrap_or_else(|e| e.into_inner()).push(kept.clone());
     for session in touched.iter().filter(|session| session.is_open()) {
         daemon.intake.keeper.load(&daemon.intake, session).await?;
     }

@@ -3,8 +3,8 @@
 
 use std::future::IntoFuture;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
+use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
@@ -141,6 +141,7 @@ async fn assemble(config: &Config, clock_rate: f64) -> Result<Parts, ServiceErro
     let newest = store.recorded_up_to();
     let instruments = config.sources.iter().map(|(n, s)| (n.clone(), s.instrument.clone()));
     store.put_instruments(run.id, &instruments.collect())?;
+    let calibrations = Mutex::new(store.reader()?.calibrations(None)?);
     let store_path = absolute(store.path());
     let keeper = Arc::new(Keeper::new(store_path.clone()));
     let (recorder, recorder_thread) =
@@ -162,6 +163,7 @@ async fn assemble(config: &Config, clock_rate: f64) -> Result<Parts, ServiceErro
         attendant: Attendant::default(),
         roster,
         reload,
+        calibrations,
         limits: Limits::new(tasks.clone(), stop.clone()),
         jobs: Jobs::new(stop.clone()),
         store_path,

@@ -3,8 +3,9 @@
 
 use ampledger_methods::calibration::{Correction, Point};
 use ampledger_store::NumberedSample;
+use ampledger_types::api::SourceStatus;
 use ampledger_types::calibration::{Calibrated, Calibration, Change, Line};
-use ampledger_types::{Bound, DecodeSet, Quantity};
+use ampledger_types::{Bound, Quantity};
 
 use crate::answers::is_another;
 
@@ -46,7 +47,7 @@ impl Calibrations {
             [(Calibrated::Current, Quantity::Current), (Calibrated::Voltage, Quantity::Voltage)]
         {
             let Some(place) = numbered.sample.group.position(quantity) else { continue };
-            let holding = self.holding(of, set, at);
+            let holding = self.holding(of, set.source.as_str(), set.identity.as_deref(), at);
             if let Some(value) = numbered.sample.values.get_mut(place)
                 && value.is_finite()
             {
@@ -57,11 +58,11 @@ impl Calibrations {
 
     /// The latest line, and of the zeros taken since then the last one before
     /// the reading and the first one after it.
-    fn holding(&self, of: Calibrated, set: &DecodeSet, at: Bound) -> Holding {
+    fn holding(&self, of: Calibrated, source: &str, identity: Option<&str>, at: Bound) -> Holding {
         let mut holding = Holding::default();
         let holds = |record: &Calibration| {
-            let is_its_own = record.channel == of && record.source == set.source;
-            is_its_own && record.from <= at && !is_of_another(record, set)
+            let is_its_own = record.channel == of && record.source == source;
+            is_its_own && record.from <= at && !is_of_another(record, identity)
         };
         for (place, (record, _)) in self.records.iter().enumerate().filter(|(_, r)| holds(&r.0)) {
             if matches!(record.change, Change::Line(_)) {
@@ -112,11 +113,25 @@ impl Calibrations {
     }
 }
 
+/// Corrects the latest readings of a source by what holds `at` that moment.
+pub fn correct_latest(records: &[Calibration], status: &mut SourceStatus, at: Bound) {
+    let mut calibrations = Calibrations::new(records);
+    let SourceStatus { name, identity, latest, .. } = status;
+    for reading in latest {
+        let of = match reading.quantity {
+            Quantity::Current => Calibrated::Current,
+            Quantity::Voltage => Calibrated::Voltage,
+            _ => continue,
+        };
+        let holding = calibrations.holding(of, name, identity.as_deref(), at);
+        reading.value = calibrations.corrected(holding, reading.value);
+    }
+}
+
 /// Whether a record was taken with another instrument on the line than gave a
 /// reading: it says nothing about this one.
-fn is_of_another(record: &Calibration, set: &DecodeSet) -> bool {
-    let (Some(then), Some(now)) = (&record.identity, &set.identity) else { return false };
-    is_another(then, now)
+fn is_of_another(record: &Calibration, identity: Option<&str>) -> bool {
+    record.identity.as_deref().zip(identity).is_some_and(|(then, now)| is_another(then, now))
 }
 
 /// A line as the methods know it.

@@ -37,6 +37,7 @@ mod warmth;
 pub mod when;
 mod zeroing;
 
+pub use calibrations::correct_latest;
 pub use compute::{Holding, ReportError, compute, holding};
 pub use feed::{SessionFeed, Snapshot};
 pub use lines::{calibration_lines, session_lines};

@@ -2,6 +2,8 @@
 
 use std::sync::Arc;
 
+use ampledger_report::correct_latest;
+use ampledger_types::Bound;
 use ampledger_types::api::{ClockStatus, SourceStatus, StatusResponse, StoreStatus};
 use axum::Json;
 use axum::extract::State;
@@ -46,7 +48,13 @@ pub async fn openapi() -> impl IntoResponse {
 
 fn all_sources(daemon: &Daemon) -> Vec<SourceStatus> {
     let running = daemon.roster.all();
-    let running = running.iter().map(|source| source.health.status(&daemon.intake.clock));
+    let at = Bound { run: daemon.intake.run, t_us: daemon.intake.clock.now_us() };
+    let records = daemon.calibrations.lock().unwrap_or_else(|e| e.into_inner());
+    let running = running.iter().map(|source| {
+        let mut status = source.health.status(&daemon.intake.clock);
+        correct_latest(&records, &mut status, at);
+        status
+    });
     let mut all: Vec<SourceStatus> = running.chain(daemon.roster.refused()).collect();
     all.sort_by(|a, b| a.name.cmp(&b.name));
     all

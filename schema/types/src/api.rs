@@ -118,7 +118,7 @@ pub struct LatestReading {
     pub quantity: Quantity,
     /// Its unit, as people write it.
     pub unit: String,
-    /// The value.
+    /// The value, corrected by the zero and the calibration that hold now.
     pub value: f64,
     /// How old it is, seconds.
     pub age_second: f64,
