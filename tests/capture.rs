@@ -202,6 +202,23 @@ fn what_cannot_be_read_and_what_is_mistyped_is_told() {
 }
 
 #[test]
+fn a_field_that_no_reading_came_from_is_named() {
+    let bench = Bench::new("");
+    let field = "[sources.load]\ndecoder = \"json-lines\"\n[sources.load.fields.\"/U\"]\n\
+                 quantity = \"voltage_volt\"\n[sources.load.fields.\"/shunt/b\"]\n\
+                 quantity = \"current_ampere\"\n";
+    bench.write("load.toml", field.as_bytes());
+    bench.write(
+        "load.bin",
+        b"{\"U\": 26.4, \"shunt\": {\"a\": -12.1}}\n{\"U\": 26.3, \"shunt\": {\"a\": -12.0}}\n",
+    );
+    let out = bench.ampledger("decode load.bin --config load.toml").good().out();
+    assert!(out.contains("no reading has come from `/shunt/b`"), "{out}");
+    let out = bench.ampledger("decode load.bin --config load.toml --json").good().out();
+    assert!(out.contains(r#""never_read":["/shunt/b"]"#), "{out}");
+}
+
+#[test]
 fn a_capture_decodes_to_the_samples_that_were_recorded() {
     let (bench, _cable, daemon) = recorded(12);
     assert!(daemon.stop().success());

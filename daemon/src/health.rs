@@ -191,6 +191,7 @@ impl Health {
                 retry_in_second: retry_us.map(|t| (t - now_us).max(0) as f64 / 1e6 / clock.rate()),
                 identity: inner.identity.clone(),
                 latest: latest.collect(),
+                never_read: Vec::new(),
                 counters: inner.counters.clone(),
             }
         })
@@ -252,7 +253,7 @@ impl Inner {
                 } else if self.last_arrival_us.is_some_and(|t| t >= *since_us) {
                     (SourceState::Live, None, None)
                 } else {
-                    let reason = "it is open; waiting for the first reading";
+                    let reason = "waiting for the first reading";
                     (SourceState::Opening, Some(reason.to_owned()), None)
                 }
             }

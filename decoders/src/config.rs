@@ -63,6 +63,14 @@ fn one() -> f64 {
     1.0
 }
 
+impl DecoderConfig {
+    /// The configured fields of which nothing is among these channels.
+    pub fn without(&self, channels: &dyn Fn(&str) -> bool) -> Vec<String> {
+        let absent = self.fields.iter().filter(|(_, field)| !channels(&field.channel_name()));
+        absent.map(|(name, _)| name.clone()).collect()
+    }
+}
+
 impl FieldConfig {
     /// A field that is written as it is kept.
     pub fn of(quantity: Quantity) -> Self {
@@ -76,6 +84,11 @@ impl FieldConfig {
             sign: Sign::ChargingPositive,
             missing: Vec::new(),
         }
+    }
+
+    /// Name of the channel that its readings go to.
+    pub fn channel_name(&self) -> String {
+        self.channel.clone().unwrap_or_else(|| self.quantity.name())
     }
 }
 

@@ -108,7 +108,7 @@ impl Field {
         let mut field = Field {
             channel: Channel {
                 instrument: config.instrument.clone().unwrap_or_default(),
-                name: config.channel.clone().unwrap_or_else(|| quantity.name()),
+                name: config.channel_name(),
                 quantity,
             },
             scale: config.scale,

@@ -246,13 +246,25 @@ fn check(name: &str, outcome: CheckOutcome, text: String) -> Check {
 }
 
 fn current_check(feed: &Feed) -> Check {
+    let newest_us = feed.latest_row_us();
+    let age = |last: &Point| seconds_between(last.t_us, newest_us.unwrap_or(last.t_us));
     match feed.last {
-        Some(last) => {
-            let text = format!("{:+.2} A", last.reading.current_ampere);
-            check("current", CheckOutcome::Good, text)
+        Some(last) if age(&last) > feed.dark_second() => {
+            let text = format!(
+                "none for {:.0} s, while other readings come; the last was {}",
+                age(&last),
+                signed(last.reading.current_ampere)
+            );
+            check("current", CheckOutcome::Bad, text)
         }
+        Some(last) => check("current", CheckOutcome::Good, signed(last.reading.current_ampere)),
         None => check("current", CheckOutcome::Open, "no current has been read yet".into()),
     }
+}
+
+/// With the sign of the trade: a minus, not a hyphen.
+fn signed(ampere: f64) -> String {
+    format!("{ampere:+.2} A").replace('-', "−")
 }
 
 fn pair_check(name: &str, pair: &Pair, percent: f64, text: fn(&Pair) -> String) -> Check {
@@ -274,7 +286,7 @@ fn power_text(pair: &Pair) -> String {
 
 fn ammeters_text(pair: &Pair) -> String {
     let (ours, theirs) = pair.means();
-    format!("{ours:.2} A on the ammeter used, {theirs:.2} A on the second one")
+    format!("{} on the ammeter used, {} on the second one", signed(ours), signed(theirs))
 }
 
 fn sign_text(onset: &Onset) -> String {

@@ -300,6 +300,20 @@ fn first_minute_checks_are_open_then_good() {
 }
 
 #[test]
+fn a_current_that_comes_no_more_while_the_voltage_does_is_not_good() {
+    let mut bench = Bench::full();
+    bench.run(0.0, 30.0);
+    let at_us = bench.rows.last().unwrap().t_us;
+    let mut analysis = bench.analyse(gal_07());
+    for (second, outcome_then) in [(9, CheckOutcome::Good), (11, CheckOutcome::Bad)] {
+        let voltage =
+            Row { t_us: at_us + second * 1_000_000, voltage_volt: Some(26.5), ..Row::default() };
+        analysis.push(&voltage);
+        assert_eq!(outcome(&analysis, "current"), Some(outcome_then), "{second} s");
+    }
+}
+
+#[test]
 fn a_rest_voltage_of_another_pack_is_a_loud_anomaly() {
     let mut bench = Bench::full();
     bench.run(0.0, 30.0);

@@ -3,7 +3,7 @@
 use std::io::Write;
 use std::path::PathBuf;
 
-use ampledger_decoders::{Command, Driver, Input, Output};
+use ampledger_decoders::{Command, DecoderConfig, Driver, Input, Output};
 use ampledger_types::{Frame, FrameKind};
 use clap::Args;
 
@@ -44,9 +44,10 @@ impl Decode {
         let integrity = (descriptor.integrity)(&source.table.config());
         let mut out = std::io::BufWriter::new(anstream::stdout().lock());
         let decoded = Decoded::new(descriptor.name, integrity);
+        let (config, driver) = (source.table.config(), Driver::new(decoder));
         let decoded = match context.json {
-            true => play(&self.file, Driver::new(decoder), decoded, &mut Lines(&mut out))?,
-            false => play(&self.file, Driver::new(decoder), decoded, &mut Rows::new(&mut out))?,
+            true => play(&self.file, &config, driver, decoded, &mut Lines(&mut out))?,
+            false => play(&self.file, &config, driver, decoded, &mut Rows::new(&mut out))?,
         };
         out.flush()?;
         Ok(if decoded.samples == 0 { Exit::Found } else { Exit::Good })
@@ -56,6 +57,7 @@ impl Decode {
 /// Gives the file to the decoder and what it says to whoever shows it.
 fn play(
     file: &std::path::Path,
+    config: &DecoderConfig,
     mut driver: Driver,
     mut decoded: Decoded,
     said: &mut dyn Said,
@@ -76,7 +78,7 @@ fn play(
         for output in driver.give(frame.t_us, input).1 {
             match output {
                 Output::Sample(sample) => {
-                    decoded.samples += 1;
+                    decoded.sampled(&sample);
                     said.sample(&decoded, sample)?;
                 }
                 Output::Complaint(complaint) => {
@@ -90,6 +92,7 @@ fn play(
         }
         Ok(())
     })?;
+    decoded.never_read = config.without(&|channel| decoded.is_heard(channel));
     said.end(&decoded)?;
     Ok(decoded)
 }

@@ -167,11 +167,11 @@ fn source(source: &SourceStatus) -> Check {
     let reason = source.reason.clone().unwrap_or_default();
     let (outcome, word) = match source.state {
         SourceState::Live if sources::mostly_unreadable(source) => (CheckOutcome::Bad, "live"),
+        SourceState::Live if !source.never_read.is_empty() => (CheckOutcome::Open, "live"),
         SourceState::Live => (CheckOutcome::Good, "live"),
         SourceState::Finished => (CheckOutcome::Good, "played to its end"),
         SourceState::Quiet => (CheckOutcome::Open, "quiet"),
-        SourceState::Opening if reason.is_empty() => (CheckOutcome::Open, "being opened"),
-        SourceState::Opening => (CheckOutcome::Bad, "cannot be opened"),
+        SourceState::Opening => (CheckOutcome::Open, "being opened"),
         SourceState::Dark => (CheckOutcome::Bad, "dark"),
         SourceState::Failed => (CheckOutcome::Bad, "cannot be used"),
     };
@@ -241,7 +241,9 @@ mod tests {
         };
         assert_eq!(outcome(SourceState::Live, None).outcome, CheckOutcome::Good);
         assert_eq!(outcome(SourceState::Opening, None).outcome, CheckOutcome::Open);
-        let missing = outcome(SourceState::Opening, Some("No such file or directory"));
+        let waiting = outcome(SourceState::Opening, Some("waiting for the first reading"));
+        assert_eq!(waiting.outcome, CheckOutcome::Open, "{}", waiting.text);
+        let missing = outcome(SourceState::Failed, Some("No such file or directory"));
         assert_eq!(missing.outcome, CheckOutcome::Bad);
         assert!(missing.text.contains("No such file") && missing.text.contains("by-id"));
         assert_eq!(outcome(SourceState::Dark, None).outcome, CheckOutcome::Bad);

@@ -1,7 +1,7 @@
 //! What a decoder makes of a capture, as it comes: rows for people, lines of JSON
 //! for programs. Holds a few rows at most, to know the columns.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io::{self, Write};
 
 use ampledger_decoders::{Complaint, Integrity};
@@ -29,6 +29,10 @@ pub struct Decoded {
     pub samples: u64,
     bytes_skipped: u64,
     complaints: BTreeMap<&'static str, u64>,
+    /// Channels that had a reading.
+    heard: BTreeSet<String>,
+    /// Fields that are configured and had none.
+    pub never_read: Vec<String>,
 }
 
 impl Decoded {
@@ -44,6 +48,8 @@ impl Decoded {
             samples: 0,
             bytes_skipped: 0,
             complaints: BTreeMap::new(),
+            heard: BTreeSet::new(),
+            never_read: Vec::new(),
         }
     }
 
@@ -54,6 +60,21 @@ impl Decoded {
         if frame.kind == FrameKind::Received {
             self.bytes += frame.payload.len() as u64;
         }
+    }
+
+    /// A sample came out.
+    pub fn sampled(&mut self, sample: &Sample) {
+        self.samples += 1;
+        for (channel, value) in sample.group.channels.iter().zip(&sample.values) {
+            if !value.is_nan() && !self.heard.contains(&channel.name) {
+                self.heard.insert(channel.name.clone());
+            }
+        }
+    }
+
+    /// Whether a channel had a reading.
+    pub fn is_heard(&self, channel: &str) -> bool {
+        self.heard.contains(channel)
     }
 
     /// The decoder could not read something. Returns whether it is worth showing.
@@ -90,6 +111,10 @@ impl Decoded {
                 self.bytes_skipped
             )),
         }
+        if self.samples > 0 && !self.never_read.is_empty() {
+            let advice = super::sources::never_read(&self.never_read);
+            text.push_str(&format!(" But {advice}."));
+        }
         if self.samples == 0 {
             text.push_str(" Nothing could be read: check decoder, options and the file.");
         }
@@ -101,7 +126,7 @@ impl Decoded {
             "decoder": self.decoder, "integrity": self.integrity, "frames": self.frames,
             "bytes": self.bytes, "length_second": self.second(self.last_us),
             "samples": self.samples, "bytes_skipped": self.bytes_skipped,
-            "complaints": self.complaints,
+            "complaints": self.complaints, "never_read": self.never_read,
         }})
     }
 }

@@ -97,9 +97,21 @@ pub fn advice(source: &SourceStatus) -> Option<String> {
         _ if mostly_unreadable(source) => {
             "most of what arrives cannot be read: check baud rate, parity and decoder"
         }
+        SourceState::Live | SourceState::Finished if !source.never_read.is_empty() => {
+            return Some(never_read(&source.never_read));
+        }
         SourceState::Live | SourceState::Opening | SourceState::Finished => return None,
     };
     Some(text.to_owned())
+}
+
+/// Fields that are configured and never came: what to do.
+pub fn never_read(fields: &[String]) -> String {
+    format!(
+        "no reading has come from `{}`: compare the name in the configuration with what the \
+         instrument sends",
+        fields.join("`, `")
+    )
 }
 
 /// More complaints than samples, and enough of them to mean something.
@@ -133,6 +145,7 @@ pub mod tests {
                 value: 26.512,
                 age_second: 0.4,
             }],
+            never_read: Vec::new(),
             counters: SourceCounters { samples: 100, ..SourceCounters::default() },
         }
     }

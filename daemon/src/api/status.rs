@@ -12,6 +12,9 @@ use axum::response::IntoResponse;
 
 use super::Daemon;
 
+/// Samples after which a field that was in none is told.
+const ENOUGH: u64 = 20;
+
 /// `GET /v1/status`
 pub async fn status(State(daemon): State<Arc<Daemon>>) -> Json<StatusResponse> {
     let recorder = &daemon.intake.recorder;
@@ -53,6 +56,10 @@ fn all_sources(daemon: &Daemon) -> Vec<SourceStatus> {
     let running = running.iter().map(|source| {
         let mut status = source.health.status(&daemon.intake.clock);
         correct_latest(&records, &mut status, at);
+        if status.counters.samples >= ENOUGH {
+            let is_read = |name: &str| status.latest.iter().any(|r| r.channel == name);
+            status.never_read = source.config.decoder_config().without(&is_read);
+        }
         status
     });
     let mut all: Vec<SourceStatus> = running.chain(daemon.roster.refused()).collect();

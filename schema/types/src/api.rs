@@ -105,6 +105,10 @@ pub struct SourceStatus {
     pub identity: Option<String>,
     /// The latest value of each channel.
     pub latest: Vec<LatestReading>,
+    /// Fields that are configured and that no reading has come from, once enough
+    /// have come from others.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub never_read: Vec<String>,
     /// What was counted since the daemon began, or since it was configured.
     pub counters: SourceCounters,
 }

@@ -101,6 +101,7 @@ mod tests {
             retry_in_second: None,
             identity: None,
             latest: vec![reading(Quantity::Voltage, 20.31), reading(Quantity::Current, -12.08)],
+            never_read: Vec::new(),
             counters: SourceCounters::default(),
         };
         change(&mut status);
