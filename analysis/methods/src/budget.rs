@@ -274,7 +274,7 @@ fn bounds(exposure: &Exposure, factor: f64) -> [Term; 6] {
             end_voltage_ah,
             "what was given while the voltage may have been at its end already",
         ),
-        rectangular("dark end", hidden_ah, "what may have been given after the last reading"),
+        rectangular("dark end", hidden_ah, "what may have flowed after the last reading"),
         rectangular("unseen draw", unseen_ah, "below offset and dead band since the pack was full"),
     ]
 }

@@ -26,6 +26,7 @@ impl SessionAnalysis {
         tally.absorb(&self.first_minute.tally);
         tally.absorb(&second_runs.tally);
         tally.absorb(&counters(&phases, self));
+        tally.absorb(&silence_now(&now));
         let has_voltage = self.feed.voltage.is_some();
         let is_running = now.kind == Some(PhaseKind::Discharge) && !ended;
         let last_us = now.last_row_us.unwrap_or(0);
@@ -208,6 +209,15 @@ fn totals(phases: &[Segment], has_voltage: bool) -> Totals {
         rest_net_ah: rests.net_ah(),
         rest_net_wh: known(rests.net_wh()),
     }
+}
+
+/// A silence that no row has ended yet.
+fn silence_now(now: &Now) -> Tally {
+    let mut tally = Tally::default();
+    if let Some(since_us) = now.last_row_us.filter(|_| now.dark) {
+        tally.count_lasting(AnomalyKind::Gap, since_us, seconds_between(0, now.silent_us));
+    }
+    tally
 }
 
 /// Where the instrument's own counters say something else than its readings.

@@ -117,7 +117,9 @@ pub fn judge_sum(
         PhaseKind::Charge => (totals.charged_ah, totals.charged_wh),
         PhaseKind::Rest => (totals.rest_net_ah.abs(), totals.rest_net_wh.map(f64::abs)),
     };
-    let exposure = Exposure { charge_ah, energy_wh, ..summed };
+    let silent = Silent::of(analysis, kind);
+    let hidden_ah = summed.hidden_ah + silent.and_then(|silent| silent.hidden_ah).unwrap_or(0.0);
+    let exposure = Exposure { charge_ah, energy_wh, hidden_ah, ..summed };
     let budget = match is_energy {
         true => budget::energy(&exposure, setting),
         false => Some(budget::charge(&exposure, setting)),
@@ -125,8 +127,11 @@ pub fn judge_sum(
     let Some(budget) = budget else {
         return undetermined("some current has no voltage to it");
     };
-    let mut doubts = lacking(&budget);
+    let mut doubts = dark_ends(&phases);
+    doubts.extend(silent.map(|silent| doubt(DoubtKind::End, silent.text())));
+    doubts.extend(lacking(&budget));
     doubts.extend(gaps(&phases, &exposure, setting));
+    doubts.extend(none_seen(analysis, &phases, setting));
     doubts.extend(odd(analysis));
     doubts.extend(phases.iter().find_map(|phase| averaging(phase, setting)));
     Judged::of(budget, doubts)
@@ -192,12 +197,75 @@ fn end(end: &FoundEnd) -> Option<Doubt> {
 }
 
 fn dark(end: &FoundEnd) -> String {
-    let hidden = match end.hidden_ah {
+    let counted = end.counted_in_dark_ah.map(|ah| format!("; its own counter moved by {ah:.3} Ah"));
+    let (hidden, counted) = (at_most(end.hidden_ah), counted.unwrap_or_default());
+    format!("the source went dark under load: {hidden}{counted}")
+}
+
+fn at_most(hidden_ah: Option<f64>) -> String {
+    match hidden_ah {
         Some(ah) => format!("at most {ah:.3} Ah are hidden"),
         None => "how much is hidden is not known".to_owned(),
+    }
+}
+
+/// The discharges of a sum that ended in the dark: what they hide is missing in
+/// the sum as it is in each of them.
+fn dark_ends(phases: &[&FoundPhase]) -> Vec<Doubt> {
+    let ends = phases.iter().filter_map(|phase| phase.end.as_ref());
+    let ends: Vec<&FoundEnd> = ends.filter(|e| e.reason == EndReason::DarkUnderLoad).collect();
+    let text = match ends.as_slice() {
+        [] => return Vec::new(),
+        [end] => dark(end),
+        several => {
+            let hidden: Option<f64> = several.iter().map(|end| end.hidden_ah).sum();
+            format!("the source went dark under load {} times: {}", several.len(), at_most(hidden))
+        }
     };
-    let counted = end.counted_in_dark_ah.map(|ah| format!("; its own counter moved by {ah:.3} Ah"));
-    format!("the source went dark under load: {hidden}{}", counted.unwrap_or_default())
+    vec![doubt(DoubtKind::End, text)]
+}
+
+/// A silence that lasts to the end, as a sum sees it.
+#[derive(Clone, Copy)]
+struct Silent {
+    seconds: f64,
+    /// While charging, the most that it hides of the charge, Ah.
+    hidden_ah: Option<f64>,
+}
+
+impl Silent {
+    /// `None` while readings come, and where the end of the last discharge
+    /// tells of it already. Whatever powers the meter, a charger may go on.
+    fn of(analysis: &Analysis, kind: PhaseKind) -> Option<Silent> {
+        let last = analysis.phases.last().filter(|_| analysis.now.dark)?;
+        let is_told = last.end.as_ref().is_some_and(|e| e.reason == EndReason::DarkUnderLoad);
+        if is_told && kind == PhaseKind::Discharge {
+            return None;
+        }
+        let seconds = seconds_between(0, analysis.now.silent_us);
+        let is_charge = last.kind == PhaseKind::Charge && kind == PhaseKind::Charge;
+        let ampere = analysis.now.last_current_ampere.filter(|_| is_charge);
+        let hidden_ah = ampere.map(|ampere| ampere.abs() * seconds / 3600.0);
+        Some(Silent { seconds, hidden_ah })
+    }
+
+    fn text(&self) -> String {
+        match self.hidden_ah {
+            Some(_) => format!("the source went dark while charging: {}", at_most(self.hidden_ah)),
+            None => format!("nothing was read for the last {:.0} s", self.seconds),
+        }
+    }
+}
+
+/// That there was none of a kind is known only where nothing was unseen.
+fn none_seen(analysis: &Analysis, of_kind: &[&FoundPhase], setting: &Setting) -> Option<Doubt> {
+    let gaps = analysis.phases.iter().flat_map(|phase| &phase.gaps);
+    let longest = gaps.map(|g| seconds_between(g.start_us, g.end_us)).fold(0.0, f64::max);
+    let is_open = of_kind.is_empty() && longest > setting.rules.proven_gap_second;
+    is_open.then(|| {
+        let text = format!("nothing was read for {longest:.0} s: what flowed then is not known");
+        doubt(DoubtKind::Gaps, text)
+    })
 }
 
 fn lacking(budget: &Budget) -> Vec<Doubt> {

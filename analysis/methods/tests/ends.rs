@@ -3,8 +3,10 @@
 
 mod bench;
 
-use ampledger_methods::{CutoffRule, Setting};
-use ampledger_types::result::{AnomalyKind, EndReason, PhaseKind};
+use ampledger_methods::standing::{Judged, judge_sum};
+use ampledger_methods::{Analysis, CutoffRule, Setting};
+use ampledger_types::result::{AnomalyKind, EndReason, PhaseKind, Status};
+use bench::proven::stated;
 use bench::{Bench, count, gal_07, kinds, main_discharge, near};
 
 fn rested() -> Bench {
@@ -274,4 +276,55 @@ fn a_rebound_after_a_dark_trip_is_a_second_run_only_if_the_pack_powers_the_senso
         count(&found, AnomalyKind::SecondRun)
     };
     assert_eq!((second_runs(true), second_runs(false)), (1, 0));
+}
+
+/// Stopped so long after the last row, with the sum over a kind of phase.
+fn stopped_after(bench: &Bench, seconds: i64, kind: PhaseKind) -> (Analysis, Judged) {
+    let last_us = bench.rows.last().unwrap().t_us;
+    let found = bench.analyse(stated()).snapshot(Some(last_us + seconds * 1_000_000), true);
+    let judged = judge_sum(&found, kind, false, &stated());
+    (found, judged)
+}
+
+fn said(judged: &Judged) -> Vec<&str> {
+    judged.doubts.iter().map(|doubt| doubt.text.as_str()).collect()
+}
+
+#[test]
+fn a_charge_that_went_dark_is_not_proven_and_says_what_the_silence_hides() {
+    let mut bench = rested();
+    bench.run(15.0, 600.0);
+    let (found, judged) = stopped_after(&bench, 30, PhaseKind::Charge);
+    assert_eq!(judged.status, Status::Provisional);
+    assert_eq!(said(&judged), ["the source went dark while charging: at most 0.125 Ah are hidden"]);
+    let hidden = judged.budget.as_ref().unwrap().term("dark end").unwrap();
+    assert!(near(hidden.half_width, 15.0 * 30.0 / 3600.0, 1e-3), "{hidden:?}");
+    assert_eq!(count(&found, AnomalyKind::Gap), 1);
+    let (found, judged) = stopped_after(&bench, 9, PhaseKind::Charge);
+    assert_eq!((judged.status, said(&judged)), (Status::Proven, Vec::new()));
+    assert_eq!(count(&found, AnomalyKind::Gap), 0);
+}
+
+#[test]
+fn the_sum_of_discharges_is_not_proven_where_one_ended_in_the_dark() {
+    let mut bench = rested();
+    bench.run(-12.0, 600.0);
+    let hidden = "the source went dark under load: at most 0.100 Ah are hidden";
+    let (_, judged) = stopped_after(&bench, 30, PhaseKind::Discharge);
+    assert_eq!((judged.status, said(&judged)), (Status::Provisional, vec![hidden]));
+    bench.dark(0.0, 29.0).run(0.0, 60.0);
+    let (_, judged) = stopped_after(&bench, 0, PhaseKind::Discharge);
+    assert_eq!((judged.status, said(&judged)), (Status::Provisional, vec![hidden]));
+}
+
+#[test]
+fn that_there_was_no_discharge_is_proven_only_where_nothing_was_unseen() {
+    let mut bench = rested();
+    let (_, judged) = stopped_after(&bench, 0, PhaseKind::Discharge);
+    assert_eq!((judged.value, judged.status), (Some(0.0), Status::Proven));
+    let (_, judged) = stopped_after(&bench, 30, PhaseKind::Discharge);
+    assert_eq!(said(&judged), ["nothing was read for the last 30 s"]);
+    bench.dark(0.0, 30.0).run(0.0, 60.0);
+    let (_, judged) = stopped_after(&bench, 0, PhaseKind::Discharge);
+    assert_eq!(said(&judged), ["nothing was read for 31 s: what flowed then is not known"]);
 }
