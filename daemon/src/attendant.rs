@@ -142,7 +142,8 @@ async fn act(daemon: &Daemon, name: &str, news: &PackNews) -> Result<(), ApiErro
         return Ok(());
     };
     let open = open_session(daemon, name).await?;
-    let decided = sentences::decided(&news.event);
+    let powered_by = source.config.instrument.powered_by;
+    let decided = sentences::decided(&news.event, name, powered_by);
     let is_seen =
         matches!(news.event.rule, PackRule::Tripped | PackRule::WentDark | PackRule::CameBack);
     if is_seen {

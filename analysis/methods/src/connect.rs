@@ -45,6 +45,8 @@ pub struct PackEvent {
     pub voltage_volt: Option<f64>,
     /// The current then, A.
     pub current_ampere: Option<f64>,
+    /// It came back with the current and about the voltage of before.
+    pub goes_on: bool,
 }
 
 impl PackEvent {
@@ -74,6 +76,8 @@ pub struct PackWatch {
     feed: Feed,
     state: State,
     last: Option<Point>,
+    /// The reading before that one.
+    before: Option<Point>,
     /// When anything was heard last.
     heard_us: Option<i64>,
     events: Vec<PackEvent>,
@@ -124,6 +128,7 @@ impl PackWatch {
             feed: Feed::new(&setting),
             state: State::Absent,
             last: None,
+            before: None,
             heard_us: None,
             events: Vec::new(),
             setting,
@@ -184,7 +189,7 @@ impl PackWatch {
                 self.begin_anew(&point);
             }
             self.heard_us = Some(point.t_us);
-            self.last = Some(point);
+            self.before = self.last.replace(point);
             self.look(&point);
         }
         std::mem::take(&mut self.events)
@@ -266,8 +271,11 @@ impl PackWatch {
             present.flow.since_us = dark_us;
         }
         if is_back && (present.is_tripped || dark_us.is_some()) {
-            present.is_tripped = false;
+            let goes_on = !std::mem::take(&mut present.is_tripped) && self.goes_on(point);
             self.tell(PackRule::CameBack, point.t_us, point.t_us);
+            if let Some(told) = self.events.last_mut() {
+                told.goes_on = goes_on;
+            }
         }
         let began_us = present.flow.since_us;
         let was = present.flow.kind;
@@ -297,6 +305,18 @@ impl PackWatch {
         if let Some(turn) = turn {
             self.turned(&turn, point);
         }
+    }
+
+    /// Whether current and voltage are about what they were before the silence.
+    fn goes_on(&self, point: &Point) -> bool {
+        let rules = &self.setting.rules;
+        let Some(before) = self.before else { return false };
+        let is_near =
+            |was: f64, is: f64, percent: f64| (is - was).abs() <= was.abs() * percent / 100.0;
+        let (was, is) = (before.reading, point.reading);
+        let volts = was.voltage_volt.zip(is.voltage_volt);
+        volts.is_some_and(|(was, is)| is_near(was, is, rules.back_voltage_percent))
+            && is_near(was.current_ampere, is.current_ampere, rules.back_current_percent)
     }
 
     /// A current came on and stayed.
@@ -381,6 +401,7 @@ impl PackWatch {
             at_us,
             voltage_volt: reading.and_then(|r| r.voltage_volt),
             current_ampere: reading.map(|r| r.current_ampere),
+            goes_on: false,
         });
     }
 }

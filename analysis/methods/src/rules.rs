@@ -136,6 +136,8 @@ rules! {
     connect_settle_second = 10.0, "s", "It keeps within that for this long, with no current.";
     connect_load_ampere = 0.25, "A", "Without a rating, a current above this is a load or a charge.";
     gone_low_second = 60.0, "s", "A pack is gone once nothing is connected for this long, but for a trip.";
+    back_voltage_percent = 1.0, "%", "The run of before goes on after a silence if its voltage is within this of what it was.";
+    back_current_percent = 5.0, "%", "The run of before goes on after a silence if its current is within this of what it was.";
     gone_dark_second = 600.0, "s", "A resting pack of which nothing is heard for this long is gone.";
     close_load_second = 60.0, "s", "A load that lasted less than this ends no test when it goes.";
     close_rest_second = 1800.0, "s", "A test is over once the pack has rested for this long after its discharge.";

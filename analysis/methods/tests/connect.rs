@@ -267,6 +267,24 @@ fn a_discharge_that_goes_on_after_the_dark_is_one() {
 }
 
 #[test]
+fn what_comes_back_with_the_current_and_voltage_of_before_goes_on() {
+    let back = |volt: f64, ampere: f64| {
+        let mut bench = Bench::with_pack();
+        bench.read(600, 25.0, -12.0).silence(60).read(1, volt, ampere);
+        let told = bench.events.last().copied().unwrap();
+        assert_eq!(told.rule, PackRule::CameBack);
+        told.goes_on
+    };
+    assert!(back(24.76, -11.5), "1 % and 5 %");
+    assert!(!back(24.74, -12.0), "another voltage");
+    assert!(!back(25.0, -11.3), "another current");
+    assert!(!back(25.6, 0.0), "no load");
+    let mut bench = Bench::with_pack();
+    bench.read(600, 21.0, -12.0).read(60, 0.1, 0.0).read(1, 21.0, -12.0);
+    assert!(!bench.events.last().unwrap().goes_on, "after a trip it may be another pack");
+}
+
+#[test]
 fn a_load_that_stopped_in_the_dark_rests_from_there() {
     let mut bench = Bench::with_pack();
     bench.read(600, 25.0, -12.0).silence(900).read(899, 25.6, 0.0);

@@ -3,12 +3,13 @@
 
 use std::collections::BTreeMap;
 
-use ampledger_methods::{Analysis, FoundAnomaly, FoundPhase, Rules};
+use ampledger_methods::{Analysis, FoundAnomaly, FoundEnd, FoundPhase, Rules};
 use ampledger_types::calibration::Change;
 use ampledger_types::result::{
-    Anomaly, AnomalyKind, DatedMarker, Gap, Phase, Results, RuleUsed, SessionHead, SessionReport,
-    Stretch, Warmth,
+    Anomaly, AnomalyKind, DatedMarker, EndReason, Gap, Phase, Results, RuleUsed, SessionHead,
+    SessionReport, Stretch, Warmth,
 };
+use ampledger_types::source::PoweredBy;
 use ampledger_types::{Instrument, Marker, MarkerKind, Quantity, Seq};
 
 use crate::calibrations::Calibrations;
@@ -182,6 +183,7 @@ fn phase(input: &ReportInput, found: &FoundPhase) -> Phase {
     let at = |us| input.timeline.moment(us);
     let has_current = input.analysis.has_current;
     let end = found.end.as_ref();
+    let lost_source = end.and_then(|end| lost_source(input, end));
     Phase {
         kind: found.kind,
         start: at(found.start_us),
@@ -195,7 +197,10 @@ fn phase(input: &ReportInput, found: &FoundPhase) -> Phase {
             .and_then(|end| end.last_loaded_voltage_volt)
             .or(found.last_voltage_volt),
         end_reason: end.map(|end| end.reason),
-        trip_means_empty: end.and_then(|end| end.trip_means_empty),
+        trip_means_empty: end
+            .and_then(|end| end.trip_means_empty)
+            .filter(|_| lost_source.is_none()),
+        lost_source,
         interruptions: found
             .interruptions
             .iter()
@@ -212,6 +217,15 @@ fn phase(input: &ReportInput, found: &FoundPhase) -> Phase {
             })
             .collect(),
     }
+}
+
+/// A meter that something else powers does not go dark with its pack.
+fn lost_source(input: &ReportInput, end: &FoundEnd) -> Option<String> {
+    let (source, _) = input.seen.current.as_ref()?;
+    let powered_by = input.subject.instruments.get(source)?.powered_by;
+    let is_lost =
+        end.reason == EndReason::DarkUnderLoad && powered_by == Some(PoweredBy::SomethingElse);
+    is_lost.then(|| source.clone())
 }
 
 fn anomalies(input: &ReportInput) -> Vec<Anomaly> {

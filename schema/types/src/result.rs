@@ -79,6 +79,10 @@ pub struct Phase {
     /// empty; `None` for other ends and where it cannot be told.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub trip_means_empty: Option<bool>,
+    /// The source whose connection was lost at a dark end, where the pack does
+    /// not power it: then the pack's protection did not do it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lost_source: Option<String>,
     /// Rests inside a discharge that did not end it.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub interruptions: Vec<Stretch>,

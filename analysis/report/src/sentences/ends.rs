@@ -21,9 +21,12 @@ pub fn discharge_ended(phase: &Phase, cutoff_volt: Option<f64>) -> Option<String
         EndReason::ProtectionTrip => {
             format!("lost current and voltage{at}: probable protection trip{}", cause(phase))
         }
-        EndReason::DarkUnderLoad => {
-            format!("went dark under load{at}: probable protection trip{}", cause(phase))
-        }
+        EndReason::DarkUnderLoad => match &phase.lost_source {
+            Some(source) => {
+                format!("was last read under load{at}: {}", connection_lost(source))
+            }
+            None => format!("went dark under load{at}: probable protection trip{}", cause(phase)),
+        },
         EndReason::LoadRemoved => match cutoff.filter(|_| ended_above(phase, cutoff_volt)) {
             Some(volt) => format!("had its load removed{at}, above the cut-off of {volt}"),
             None => format!("had its load removed{at}"),
@@ -32,6 +35,12 @@ pub fn discharge_ended(phase: &Phase, cutoff_volt: Option<f64>) -> Option<String
         EndReason::SessionEnded => format!("was under load{at} when the session was stopped"),
         EndReason::Running => "is still discharging".to_owned(),
     })
+}
+
+/// Of a meter that something else than the pack powers and that is heard no
+/// more: `the connection to bench-shunt was lost`
+pub(super) fn connection_lost(source: &str) -> String {
+    format!("the connection to {source} was lost")
 }
 
 /// A voltage with the digits that tell it from the cut-off.
@@ -106,6 +115,18 @@ mod tests {
         ] {
             assert_eq!(ended(reason, volt), words);
         }
+    }
+
+    #[test]
+    fn a_meter_that_the_pack_does_not_power_lost_its_connection_and_no_trip_is_said() {
+        let mut phase = samples::discharge();
+        phase.end_reason = Some(EndReason::DarkUnderLoad);
+        phase.last_voltage_volt = Some(25.8);
+        phase.lost_source = Some("bench-shunt".to_owned());
+        assert_eq!(
+            discharge_ended(&phase, None).unwrap(),
+            "was last read under load at 25.8 V: the connection to bench-shunt was lost"
+        );
     }
 
     #[test]

@@ -44,7 +44,7 @@ pub fn gap(gap: &Gap) -> String {
             let estimate = ah(estimate.abs());
             format!("a gap of {length} was bridged by a straight line ({estimate}, at most {most})")
         }
-        None => format!("a gap of {length} was too long to be counted (it can hide up to {most})"),
+        None => format!("a gap of {length} was not counted (it can hide up to {most})"),
     }
 }
 
@@ -106,6 +106,6 @@ mod tests {
         g.end = samples::moment(7_300.0);
         g.estimated_ah = None;
         g.highest_ah = 24.2;
-        assert_eq!(gap(&g), "a gap of 2 h was too long to be counted (it can hide up to 24.2 Ah)");
+        assert_eq!(gap(&g), "a gap of 2 h was not counted (it can hide up to 24.2 Ah)");
     }
 }

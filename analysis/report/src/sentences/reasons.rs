@@ -4,7 +4,7 @@
 use ampledger_types::result::{EndReason, Gap, Phase};
 use ampledger_types::{Instrument, Unit};
 
-use super::ends::{apart, ended_above};
+use super::ends::{apart, connection_lost, ended_above};
 use super::gap;
 use crate::{dates, numbers};
 
@@ -80,9 +80,10 @@ pub fn cutoff_not_reached(phase: &Phase, cutoff_volt: f64) -> Option<String> {
         EndReason::ProtectionTrip => {
             format!("the pack's protection probably tripped{at}, before {cutoff}")
         }
-        EndReason::DarkUnderLoad => {
-            format!("the instrument went dark under load{at}, before {cutoff}")
-        }
+        EndReason::DarkUnderLoad => match &phase.lost_source {
+            Some(source) => format!("{} under load{at}, before {cutoff}", connection_lost(source)),
+            None => format!("the instrument went dark under load{at}, before {cutoff}"),
+        },
         EndReason::LoadRemoved => {
             format!("the load was removed{at}, above the cut-off of {cutoff}")
         }
@@ -98,21 +99,29 @@ pub fn cutoff_not_reached(phase: &Phase, cutoff_volt: f64) -> Option<String> {
 pub const CLOCK_NOT_SET: &str = "The wall clock was not synchronised in the whole of the session, \
                                  so its dates are not to be trusted. No figure depends on them.";
 
-/// All gaps of a stretch: each of the longest three, then the rest in sum.
+/// All gaps of a stretch: those that were bridged as one reason, and those that
+/// were not counted.
 pub fn gaps(gaps: &[Gap]) -> Vec<String> {
-    let length = |g: &Gap| g.end.test_time_second - g.start.test_time_second;
-    let mut longest: Vec<&Gap> = gaps.iter().collect();
-    longest.sort_by(|a, b| length(b).total_cmp(&length(a)));
-    let others = longest.split_off(longest.len().min(3));
-    let mut said: Vec<String> = longest.into_iter().map(gap).collect();
-    if !others.is_empty() {
-        let sum = dates::duration(others.iter().copied().map(length).sum());
-        let most = others.iter().map(|g| g.highest_ah).sum();
-        let most = numbers::value(most, Unit::AmpereHour);
-        let (count, s) = (others.len(), if others.len() == 1 { "" } else { "s" });
-        said.push(format!("{count} shorter gap{s}, {sum} in all, can hide up to {most}"));
+    let (bridged, left): (Vec<Gap>, Vec<Gap>) = gaps.iter().partition(|g| g.estimated_ah.is_some());
+    [bridged, left].iter().filter_map(|alike| together(alike)).collect()
+}
+
+/// `3 gaps of 42 s in all were bridged by straight lines (0.32 Ah, at most
+/// 0.40 Ah)`
+fn together(alike: &[Gap]) -> Option<String> {
+    if let [] | [_] = alike {
+        return alike.first().map(gap);
     }
-    said
+    let length = |g: &Gap| g.end.test_time_second - g.start.test_time_second;
+    let ah = |v: f64| numbers::value(v, Unit::AmpereHour);
+    let (count, sum) = (alike.len(), dates::duration(alike.iter().map(length).sum()));
+    let most = ah(alike.iter().map(|g| g.highest_ah).sum());
+    let estimate: Option<f64> = alike.iter().map(|g| g.estimated_ah.map(f64::abs)).sum();
+    let how = match estimate.map(ah) {
+        Some(estimate) => format!("were bridged by straight lines ({estimate}, at most {most})"),
+        None => format!("were not counted (they can hide up to {most})"),
+    };
+    Some(format!("{count} gaps of {sum} in all {how}"))
 }
 
 /// The recording clock did not run at the pace of real time.
@@ -166,22 +175,26 @@ mod tests {
     }
 
     #[test]
-    fn many_gaps_are_summed_up_behind_the_longest_three() {
-        let all: Vec<Gap> = [4.0, 95.0, 5.0, 30.0, 20.0]
-            .into_iter()
-            .map(|length| Gap {
-                start: samples::moment(100.0),
-                end: samples::moment(100.0 + length),
-                estimated_ah: Some(0.1),
-                highest_ah: 0.25,
-            })
-            .collect();
-        let said = gaps(&all);
-        assert_eq!(said.len(), 4);
-        assert!(said[0].starts_with("a gap of 95 s was bridged"), "{}", said[0]);
-        assert!(said[2].starts_with("a gap of 20 s was bridged"), "{}", said[2]);
-        assert_eq!(said[3], "2 shorter gaps, 9 s in all, can hide up to 0.500 Ah");
-        assert_eq!(gaps(&all[..1]).len(), 1);
+    fn many_gaps_are_one_reason_and_those_not_counted_another() {
+        let gap = |length: f64, estimated_ah| Gap {
+            start: samples::moment(100.0),
+            end: samples::moment(100.0 + length),
+            estimated_ah,
+            highest_ah: 0.25,
+        };
+        let counted = Some(0.1);
+        let mut all = vec![gap(4.0, counted), gap(9.0, counted), gap(29.0, counted)];
+        let bridged =
+            "3 gaps of 42 s in all were bridged by straight lines (0.300 Ah, at most 0.750 Ah)";
+        assert_eq!(gaps(&all), [bridged]);
+        all.push(gap(30.0, None));
+        let left = "a gap of 30 s was not counted (it can hide up to 0.250 Ah)";
+        assert_eq!(gaps(&all), [bridged, left]);
+        all.push(gap(15.0, None));
+        let left = "2 gaps of 45 s in all were not counted (they can hide up to 0.500 Ah)";
+        assert_eq!(gaps(&all), [bridged, left]);
+        let one = "a gap of 4 s was bridged by a straight line (0.100 Ah, at most 0.250 Ah)";
+        assert_eq!(gaps(&all[..1]), [one]);
     }
 
     #[test]

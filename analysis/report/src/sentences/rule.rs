@@ -3,13 +3,17 @@
 
 use ampledger_methods::{PackEvent, PackRule, Rules};
 use ampledger_types::session::OpenedBy;
+use ampledger_types::source::PoweredBy;
 use ampledger_types::{Session, Unit};
 
+use super::ends::connection_lost;
 use crate::{dates, numbers};
 
 /// What a rule decided: `a pack is connected: 26.6 V kept within 0.5 % for
 /// 10 s, no current`
-pub fn decided(event: &PackEvent) -> String {
+///
+/// `source` is the one it was seen on, `powered_by` what powers its meter.
+pub fn decided(event: &PackEvent, source: &str, powered_by: Option<PoweredBy>) -> String {
     let rules = Rules::default();
     let volt =
         event.voltage_volt.map_or("no voltage".to_owned(), |v| numbers::value(v, Unit::Volt));
@@ -34,11 +38,20 @@ pub fn decided(event: &PackEvent) -> String {
         PackRule::Tripped => {
             format!("protection trip: current and voltage went at once under load, to {volt}")
         }
-        PackRule::WentDark if event.current_ampere.is_some_and(|a| a > 0.0) => {
-            format!("went dark while it was charged, last {ampere} at {volt}")
-        }
         PackRule::WentDark => {
-            format!("went dark under load, last {ampere} at {volt}: probable protection trip")
+            let is_charged = event.current_ampere.is_some_and(|a| a > 0.0);
+            let when = if is_charged { "while charging" } else { "under load" };
+            let last = format!("{when}, last {ampere} at {volt}");
+            match powered_by {
+                Some(PoweredBy::SomethingElse) => {
+                    format!("readings stopped {last}: {}", connection_lost(source))
+                }
+                _ if is_charged => format!("went dark {last}"),
+                _ => format!("went dark {last}: probable protection trip"),
+            }
+        }
+        PackRule::CameBack if event.goes_on => {
+            format!("readings are back: {ampere} at {volt}, about what they were")
         }
         PackRule::CameBack => format!(
             "the voltage is back: {volt}; if this is another pack, end the session and begin one"
@@ -87,7 +100,12 @@ mod tests {
             at_us: 0,
             voltage_volt: Some(volt),
             current_ampere: Some(ampere),
+            goes_on: false,
         }
+    }
+
+    fn said(event: &PackEvent) -> String {
+        decided(event, "bench-shunt", None)
     }
 
     #[test]
@@ -117,12 +135,7 @@ mod tests {
                 -12.0,
                 "went dark under load, last −12.0 A at 20.3 V: probable protection trip",
             ),
-            (
-                PackRule::WentDark,
-                28.3,
-                12.0,
-                "went dark while it was charged, last 12.0 A at 28.3 V",
-            ),
+            (PackRule::WentDark, 28.3, 12.0, "went dark while charging, last 12.0 A at 28.3 V"),
             (
                 PackRule::Ended,
                 25.1,
@@ -149,7 +162,33 @@ mod tests {
                 "the pack is gone: nothing was heard for 10 min, last 26.4 V with no load",
             ),
         ] {
-            assert_eq!(decided(&event(rule, volt, ampere)), said);
+            assert_eq!(self::said(&event(rule, volt, ampere)), said);
         }
+    }
+
+    #[test]
+    fn a_meter_that_the_pack_does_not_power_lost_its_connection() {
+        let said = |ampere| {
+            let powered_by = Some(PoweredBy::SomethingElse);
+            decided(&event(PackRule::WentDark, 25.8, ampere), "bench-shunt", powered_by)
+        };
+        assert_eq!(
+            said(-12.0),
+            "readings stopped under load, last −12.0 A at 25.8 V: \
+             the connection to bench-shunt was lost"
+        );
+        assert_eq!(
+            said(12.0),
+            "readings stopped while charging, last 12.0 A at 25.8 V: \
+             the connection to bench-shunt was lost"
+        );
+    }
+
+    #[test]
+    fn what_goes_on_as_before_is_not_asked_for_its_pack() {
+        let mut back = event(PackRule::CameBack, 25.8, -12.0);
+        assert!(said(&back).ends_with("if this is another pack, end the session and begin one"));
+        back.goes_on = true;
+        assert_eq!(said(&back), "readings are back: −12.0 A at 25.8 V, about what they were");
     }
 }

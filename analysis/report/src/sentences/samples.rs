@@ -28,6 +28,7 @@ fn phase(kind: PhaseKind, seconds: [f64; 2], amounts: [f64; 3], volts: [f64; 2])
         last_voltage_volt: Some(volts[1]),
         end_reason: None,
         trip_means_empty: None,
+        lost_source: None,
         interruptions: Vec::new(),
         gaps: Vec::new(),
     }
