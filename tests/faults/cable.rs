@@ -89,7 +89,7 @@ fn a_source_that_falls_silent_is_called_quiet_then_dark() {
     let dark = daemon.source("bench-shunt");
     assert!(dark.since_unix_time_second.is_some(), "{dark:?}");
     let listed = bench.ampledger("sources");
-    assert!(listed.out().contains("bench-shunt is dark since"), "{}", listed.out());
+    assert!(listed.out().contains("bench-shunt has been dark since"), "{}", listed.out());
     assert!(listed.out().contains("26.4"), "the last value is kept: {}", listed.out());
     cable.send(line(26.4, -12.1).as_bytes());
     daemon.until("live again", "bench-shunt", |s| s.state == SourceState::Live);

@@ -37,7 +37,7 @@ fn a_source_that_goes_dark_under_load_keeps_its_session_and_its_end_is_inferred(
     });
     assert!(sentence.contains("at 20.3 V: probable protection trip"), "{sentence}");
     let listed = yard.bench.ampledger("sources");
-    assert!(listed.out().contains("is dark since"), "{}", listed.out());
+    assert!(listed.out().contains("has been dark since"), "{}", listed.out());
     assert!(listed.out().contains("last 20.3 V"), "{}", listed.out());
     yard.bench.ampledger("stop").good();
     let report = yard.bench.ampledger("show last --json").json();

@@ -28,9 +28,17 @@ pub fn told_from(value: f64, other: f64, unit: Unit) -> String {
 /// Two digits of the uncertainty where it begins with 1 or 2, else one:
 /// common practice, no source (JCGM 100, 7.2.6, from memory: at most two).
 pub fn uncertain(value: f64, uncertainty: f64, unit: Unit) -> String {
-    let digits = uncertainty_decimals(uncertainty);
-    let (value, uncertainty) = (fixed(value, digits), fixed(uncertainty, digits));
+    let places = uncertainty_places(uncertainty);
+    let (value, uncertainty) = (rounded(value, places), rounded(uncertainty, places));
     format!("{value} ± {uncertainty} {}", unit.symbol())
+}
+
+/// The value alone where its uncertainty stands elsewhere: with no more digits
+/// than that leaves it, `58` of 58 ± 9 Ah.
+pub fn worth(value: f64, uncertainty: Option<f64>, unit: Unit) -> String {
+    let usual = decimals(value, unit) as i32;
+    let known = uncertainty.filter(|u| *u > 0.0 && u.is_finite());
+    rounded(value, known.map_or(usual, |u| uncertainty_places(u).min(usual)))
 }
 
 /// A figure for people, with its uncertainty only where one is stated;
@@ -61,7 +69,13 @@ pub fn bare(value: f64, unit: Unit) -> String {
 
 /// A share in percent: `95.7 %`.
 pub fn percent(share: f64) -> String {
-    format!("{} %", fixed(share * 100.0, 1))
+    percent_worth(share, None)
+}
+
+/// The same with no more digits than its uncertainty leaves it: `78 %`.
+pub fn percent_worth(share: f64, uncertainty: Option<f64>) -> String {
+    let percent = worth(share * 100.0, uncertainty.map(|u| u * 100.0), Unit::Percent);
+    format!("{percent} {}", Unit::Percent.symbol())
 }
 
 /// A current against the rating: `0.20 C`, `0.05 C`, `0.013 C`.
@@ -142,7 +156,8 @@ fn decimals(value: f64, unit: Unit) -> usize {
     }
 }
 
-fn uncertainty_decimals(uncertainty: f64) -> usize {
+/// Decimals that an uncertainty leaves; below nought tens, hundreds, …
+fn uncertainty_places(uncertainty: f64) -> i32 {
     let magnitude = uncertainty.abs();
     if magnitude.is_nan() || magnitude < 1e-9 {
         return 3;
@@ -152,7 +167,17 @@ fn uncertainty_decimals(uncertainty: f64) -> usize {
     // What rounds up to 3.0 in two digits has one digit.
     let digits = if leading < 2.95 { 2.0 } else { 1.0 };
     // 9.6 rounds to 10: still the same decimals as 9.
-    (digits - 1.0 - exponent).clamp(0.0, 9.0) as usize
+    (digits - 1.0 - exponent).clamp(-9.0, 9.0) as i32
+}
+
+fn rounded(value: f64, places: i32) -> String {
+    match usize::try_from(places) {
+        Ok(decimals) => fixed(value, decimals),
+        Err(_) => {
+            let step = 10_f64.powi(-places);
+            fixed((value / step).round() * step, 0)
+        }
+    }
 }
 
 fn fixed(value: f64, decimals: usize) -> String {
@@ -212,9 +237,23 @@ mod tests {
             (57.4123, 0.0183, Unit::AmpereHour, "57.412 ± 0.018 Ah"),
             (57.4123, 0.296, Unit::AmpereHour, "57.4 ± 0.3 Ah"),
             (-0.2, 0.96, Unit::Ampere, "−0.2 ± 1.0 A"),
+            (1480.3, 227.0, Unit::WattHour, "1480 ± 230 Wh"),
+            (1480.3, 452.0, Unit::WattHour, "1500 ± 500 Wh"),
+            (58.04, 9.1, Unit::AmpereHour, "58 ± 9 Ah"),
         ] {
             assert_eq!(uncertain(v, u, unit), words);
         }
+    }
+
+    #[test]
+    fn a_value_alone_has_no_more_digits_than_its_uncertainty_leaves_it() {
+        assert_eq!(worth(58.04, Some(9.1), Unit::AmpereHour), "58");
+        assert_eq!(worth(58.04, Some(0.4), Unit::AmpereHour), "58.0");
+        assert_eq!(worth(58.04, Some(0.018), Unit::AmpereHour), "58.0", "and no more than usual");
+        assert_eq!(worth(58.04, None, Unit::AmpereHour), "58.0");
+        assert_eq!(worth(1480.3, Some(227.0), Unit::WattHour), "1480");
+        assert_eq!(percent_worth(0.775, Some(0.1)), "78 %");
+        assert_eq!(percent_worth(0.957, Some(0.006)), "95.7 %");
     }
 
     #[test]
@@ -311,7 +350,10 @@ mod tests {
             for v in [f64::from_bits(bits), millionths as f64 / 1e6, rounded, rounded / 3.0] {
                 if v.is_finite() {
                     // The standard library writes the shortest digits, too.
-                    prop_assert_eq!(plain(v), format!("{}", v + 0.0));
+                    let (ours, shortest) = (plain(v), format!("{}", v + 0.0));
+                    // Of two equally near it may take the other.
+                    prop_assert_eq!(ours.len(), shortest.len());
+                    prop_assert_eq!(ours.parse::<f64>().unwrap(), v);
                 }
             }
         }

@@ -86,7 +86,9 @@ fn delivered(report: &SessionReport, main: &Phase) -> String {
     }
     if let (Some(ah), Some(rated)) = (figure.value, rated_ah(report)) {
         let rating = numbers::given(rated, Unit::AmpereHour);
-        words += &format!(" ({} of {rating})", numbers::percent(ah / rated));
+        let uncertainty = figure.expanded_uncertainty.map(|u| u / rated);
+        let share = numbers::percent_worth(ah / rated, uncertainty);
+        words += &format!(" ({} of {rating})", share);
     }
     let energy = if reached { &results.energy_to_cutoff_wh } else { &results.main_discharge_wh };
     if energy.value.is_some() {
@@ -196,6 +198,11 @@ mod tests {
                 "Delivered 57.4 ± 0.4 Ah to 20.0 V (95.7 % of 60 Ah), 1457 ± 12 Wh, at"
             )
         );
+        report.results.capacity_to_cutoff_ah.expanded_uncertainty = Some(8.9);
+        report.results.energy_to_cutoff_wh.expanded_uncertainty = Some(227.0);
+        let said = claim(&report);
+        let words = "Delivered 57 ± 9 Ah to 20.0 V (96 % of 60 Ah), 1460 ± 230 Wh, at";
+        assert!(said.starts_with(words), "{said}");
     }
 
     #[test]

@@ -6,7 +6,7 @@ use jiff::tz::TimeZone;
 
 use crate::{dates, numbers};
 
-/// What a source is doing: `bench-shunt is dark since 14:02 (12 min): last
+/// What a source is doing: `bench-shunt has been dark since 14:02 (12 min): last
 /// 20.3 V.` `now_unix_us` is the present; `zone` that of the reader.
 pub fn source_state(status: &SourceStatus, now_unix_us: i64, zone: &TimeZone) -> String {
     let name = &status.name;
@@ -16,10 +16,10 @@ pub fn source_state(status: &SourceStatus, now_unix_us: i64, zone: &TimeZone) ->
             None => format!("{name} is live."),
         },
         SourceState::Quiet => {
-            full_stop(format!("{name} is quiet{}", silent(status, now_unix_us, zone)))
+            full_stop(format!("{name} {}", silent("quiet", status, now_unix_us, zone)))
         }
         SourceState::Dark => {
-            full_stop(format!("{name} is dark{}", silent(status, now_unix_us, zone)))
+            full_stop(format!("{name} {}", silent("dark", status, now_unix_us, zone)))
         }
         SourceState::Opening => full_stop(format!("{name} is being opened{}", why(status))),
         SourceState::Failed => full_stop(format!("{name} cannot be used{}", why(status))),
@@ -32,11 +32,12 @@ fn full_stop(text: String) -> String {
     if text.ends_with('?') { text } else { text + "." }
 }
 
-fn silent(status: &SourceStatus, now_unix_us: i64, zone: &TimeZone) -> String {
-    let since = status.since_unix_time_second.map_or(String::new(), |second| {
+fn silent(how: &str, status: &SourceStatus, now_unix_us: i64, zone: &TimeZone) -> String {
+    let since = status.since_unix_time_second.map_or(format!("is {how}"), |second| {
         let since_us = dates::unix_us(second);
         let lasted = dates::duration((now_unix_us - since_us) as f64 / 1e6);
-        format!(" since {} ({lasted})", dates::local_since(since_us, now_unix_us, zone))
+        let since = dates::local_since(since_us, now_unix_us, zone);
+        format!("has been {how} since {since} ({lasted})")
     });
     let last = readings(status).map_or(String::new(), |values| format!(": last {values}"));
     let reason = status.reason.as_ref().map_or(String::new(), |r| format!("; {}", trimmed(r)));
@@ -114,11 +115,11 @@ mod tests {
         assert_eq!(said(SourceState::Live, same), "bench-shunt is live: 20.3 V, −12.1 A.");
         assert_eq!(
             said(SourceState::Dark, same),
-            "bench-shunt is dark since 14:02 (12 min): last 20.3 V."
+            "bench-shunt has been dark since 14:02 (12 min): last 20.3 V."
         );
         assert_eq!(
             said(SourceState::Quiet, |s| s.since_unix_time_second = Some(1_772_370_834.0)),
-            "bench-shunt is quiet since 14:13 (6 s): last 20.3 V."
+            "bench-shunt has been quiet since 14:13 (6 s): last 20.3 V."
         );
         assert_eq!(said(SourceState::Finished, same), "bench-shunt has been played to its end.");
     }
@@ -139,7 +140,7 @@ mod tests {
         );
         assert_eq!(
             said(SourceState::Dark, |s| s.reason = Some("the cable was pulled".to_owned())),
-            "bench-shunt is dark since 14:02 (12 min): last 20.3 V; the cable was pulled."
+            "bench-shunt has been dark since 14:02 (12 min): last 20.3 V; the cable was pulled."
         );
     }
 

@@ -1,5 +1,6 @@
 //! How an open session stands, in a sentence or two.
 
+use ampledger_methods::Rules;
 use ampledger_methods::session::Now;
 use ampledger_types::Unit;
 use ampledger_types::api::Progress;
@@ -19,11 +20,10 @@ pub fn state(report: &SessionReport, now: &Now, progress: &Progress) -> String {
     let Some(last_row_us) = now.last_row_us else {
         return format!("{name}: nothing has been recorded yet.");
     };
-    let last = report.phases.last();
     let mut said = vec![match now.kind {
         _ if now.dark => dark(&name, report, now),
         Some(PhaseKind::Discharge) => discharging(&name, report, progress),
-        Some(PhaseKind::Charge) => charging(&name, last, now),
+        Some(PhaseKind::Charge) => charging(&name, report, now),
         Some(PhaseKind::Rest) => resting(&name, report, last_row_us, now),
         None => format!("{name}: recording has begun{}.", voltage(" at", now)),
     }];
@@ -38,7 +38,7 @@ pub fn state(report: &SessionReport, now: &Now, progress: &Progress) -> String {
 
 fn discharging(name: &str, report: &SessionReport, progress: &Progress) -> String {
     let discharge = last_of(report, PhaseKind::Discharge);
-    let amount = so_far(report, discharge);
+    let amount = given(report, discharge);
     match cutoff_volt(report).filter(|_| passed_cutoff(report)) {
         Some(volt) => {
             let volt = numbers::given(volt, Unit::Volt);
@@ -85,10 +85,13 @@ fn time_to_rating(report: &SessionReport, phase: &Phase) -> Option<String> {
     })
 }
 
-fn charging(name: &str, phase: Option<&Phase>, now: &Now) -> String {
-    let charge = phase.filter(|p| p.kind == PhaseKind::Charge).and_then(|p| p.charge_ah);
-    let amount = charge
-        .map_or("an unknown charge".to_owned(), |ah| numbers::value(ah.abs(), Unit::AmpereHour));
+fn charging(name: &str, report: &SessionReport, now: &Now) -> String {
+    let charge = report.phases.last().filter(|p| p.kind == PhaseKind::Charge);
+    let amount = charge.and_then(|p| p.charge_ah).map_or("an unknown charge".to_owned(), |ah| {
+        let uncertainty = report.results.charging_capacity_ah.expanded_uncertainty;
+        let ah = numbers::worth(ah.abs(), uncertainty, Unit::AmpereHour);
+        format!("{ah} {}", Unit::AmpereHour.symbol())
+    });
     let current = now
         .last_current_ampere
         .map_or(String::new(), |a| format!(", at {}", numbers::value(a, Unit::Ampere)));
@@ -99,28 +102,45 @@ fn resting(name: &str, report: &SessionReport, last_row_us: i64, now: &Now) -> S
     let lasted = now.since_us.map_or(String::new(), |since| {
         format!(" for {}", dates::duration((last_row_us - since) as f64 / 1e6))
     });
-    let rest = format!("{name} is resting{lasted}{}.", voltage(" at", now));
-    match last_of(report, PhaseKind::Discharge) {
-        Some(discharge) => {
-            format!("{rest} It gave {} before.", so_far(report, Some(discharge)))
-        }
-        None => rest,
+    let gave = last_of(report, PhaseKind::Discharge)
+        .map_or(String::new(), |discharge| format!(" It gave {}.", in_all(report, discharge)));
+    if let Some(ended) = tripped(report, now) {
+        let still = voltage("", now);
+        return format!("{name} {ended}. It has been at{still}{lasted}.{gave}");
     }
+    if now.last_voltage_volt.is_some_and(|v| v < Rules::default().connect_none_volt) {
+        let only = voltage(" and shows only", now);
+        return format!("{name} has carried no current{lasted}{only}.{gave}");
+    }
+    format!("{name} has rested{lasted}{}.{gave}", voltage(" at", now))
+}
+
+/// How the last discharge ended, if its protection tripped and the voltage is
+/// still gone: such a pack does not rest.
+fn tripped(report: &SessionReport, now: &Now) -> Option<String> {
+    let last = report.phases.iter().rev().find(|p| p.kind != PhaseKind::Rest)?;
+    let share = Rules::default().trip_collapse_percent / 100.0;
+    let (volt, before) = now.last_voltage_volt.zip(last.last_voltage_volt)?;
+    let is_down = last.end_reason == Some(EndReason::ProtectionTrip) && volt < before * share;
+    discharge_ended(last, cutoff_volt(report)).filter(|_| is_down)
 }
 
 fn dark(name: &str, report: &SessionReport, now: &Now) -> String {
-    let tripped = report.phases.last().filter(|p| {
+    let last = report.phases.last();
+    let tripped = last.filter(|p| {
         let reason = p.end_reason;
         matches!(reason, Some(EndReason::DarkUnderLoad | EndReason::ProtectionTrip))
     });
     match tripped {
         Some(phase) => {
             let ended = discharge_ended(phase, cutoff_volt(report)).unwrap_or_default();
-            format!("{name} {ended}. It gave {}.", so_far(report, Some(phase)))
+            format!("{name} {ended}. It gave {}.", in_all(report, phase))
         }
         None => {
             let length = dates::duration(now.silent_us as f64 / 1e6);
-            format!("{name} is dark for {length}{}.", voltage(": last", now))
+            let is_charge = last.is_some_and(|p| p.kind == PhaseKind::Charge);
+            let when = if is_charge { " while charging" } else { "" };
+            format!("{name} has been dark for {length}{when}{}.", voltage(": last", now))
         }
     }
 }
@@ -130,18 +150,45 @@ fn last_of(report: &SessionReport, kind: PhaseKind) -> Option<&Phase> {
 }
 
 /// `31.2 of 60 Ah`
-fn so_far(report: &SessionReport, phase: Option<&Phase>) -> String {
+fn given(report: &SessionReport, phase: Option<&Phase>) -> String {
     let Some(ah) = phase.and_then(|p| p.charge_ah) else {
         return "an unknown charge".to_owned();
     };
+    let is_main = phase.is_some_and(|phase| is_main(report, phase));
+    let uncertainty = report.results.main_discharge_ah.expanded_uncertainty;
+    let ah = numbers::worth(ah.abs(), uncertainty.filter(|_| is_main), Unit::AmpereHour);
+    of_rating(report, &ah)
+}
+
+fn of_rating(report: &SessionReport, ah: &str) -> String {
     match rated_ah(report) {
-        Some(rated) => format!(
-            "{} of {}",
-            numbers::bare(ah.abs(), Unit::AmpereHour),
-            numbers::given(rated, Unit::AmpereHour)
-        ),
-        None => numbers::value(ah.abs(), Unit::AmpereHour),
+        Some(rated) => format!("{ah} of {}", numbers::given(rated, Unit::AmpereHour)),
+        None => format!("{ah} {}", Unit::AmpereHour.symbol()),
     }
+}
+
+/// What a discharge gave that is over: `55.1 of 60 Ah to 24.0 V, 57.9 Ah in
+/// all`; the second only where it went on below its cut-off.
+fn in_all(report: &SessionReport, phase: &Phase) -> String {
+    let whole = given(report, Some(phase));
+    let figure = &report.results.capacity_to_cutoff_ah;
+    let to_cutoff = figure.value.filter(|_| is_main(report, phase)).zip(cutoff_volt(report));
+    let Some((ah, volt)) = to_cutoff else { return whole };
+    let ah = numbers::worth(ah, figure.expanded_uncertainty, Unit::AmpereHour);
+    let to_cutoff = of_rating(report, &ah);
+    let volt = numbers::given(volt, Unit::Volt);
+    let main = &report.results.main_discharge_ah;
+    let all =
+        main.value.map(|all| numbers::worth(all, main.expanded_uncertainty, Unit::AmpereHour));
+    match all.filter(|all| *all != ah) {
+        Some(all) => format!("{to_cutoff} to {volt}, {all} {} in all", Unit::AmpereHour.symbol()),
+        None => format!("{to_cutoff} to {volt}"),
+    }
+}
+
+fn is_main(report: &SessionReport, phase: &Phase) -> bool {
+    let main = report.main_discharge.and_then(|main| report.phases.get(main));
+    main.is_some_and(|main| std::ptr::eq(main, phase))
 }
 
 fn voltage(before: &str, now: &Now) -> String {
@@ -239,7 +286,7 @@ mod tests {
     fn a_charge_and_a_rest_have_their_sentences() {
         let mut report = samples::running();
         let said = state(&report, &now(PhaseKind::Rest), &progress(None));
-        let words = "GAL-07 is resting for 12 min at 24.3 V. It gave 31.2 of 60 Ah before.";
+        let words = "GAL-07 has rested for 12 min at 24.3 V. It gave 31.2 of 60 Ah.";
         assert_eq!(said, words.to_owned() + STANDING);
         report.phases.push(samples::charge());
         let said = state(&report, &now(PhaseKind::Charge), &progress(None));
@@ -260,8 +307,52 @@ mod tests {
         report.main_discharge = None;
         assert_eq!(
             state(&report, &dark, &progress(None)),
-            "GAL-07 is dark for 12 min: last 24.3 V."
+            "GAL-07 has been dark for 12 min: last 24.3 V."
         );
+        report.phases.push(samples::charge());
+        let said = state(&report, &dark, &progress(None));
+        assert!(said.starts_with("GAL-07 has been dark for 12 min while charging: last 24.3 V. "));
+    }
+
+    #[test]
+    fn a_pack_whose_protection_tripped_does_not_rest_while_its_voltage_is_gone() {
+        let mut report = samples::report();
+        report.phases.truncate(2);
+        report.phases[1].end_reason = Some(EndReason::ProtectionTrip);
+        report.phases[1].last_voltage_volt = Some(19.4);
+        report.phases.push(samples::rest());
+        report.results.main_discharge_ah.value = Some(58.9);
+        let mut rest = now(PhaseKind::Rest);
+        rest.last_voltage_volt = Some(0.02);
+        let said = |rest: &Now| state(&report, rest, &progress(None));
+        let words = "GAL-07 lost current and voltage at 19.4 V: probable protection trip. It has \
+                     been at 0.020 V for 12 min. It gave 57.4 of 60 Ah to 20.0 V, 58.9 Ah in all.";
+        assert_eq!(said(&rest), words.to_owned() + STANDING);
+        rest.last_voltage_volt = Some(22.1);
+        let words = "GAL-07 has rested for 12 min at 22.1 V. It gave 57.4 of 60 Ah to 20.0 V, \
+                     58.9 Ah in all.";
+        assert_eq!(said(&rest), words.to_owned() + STANDING);
+    }
+
+    #[test]
+    fn a_rest_without_a_voltage_is_called_none() {
+        let mut report = samples::running();
+        report.phases = vec![samples::rest()];
+        report.main_discharge = None;
+        let mut rest = now(PhaseKind::Rest);
+        rest.last_voltage_volt = Some(0.02);
+        assert_eq!(
+            state(&report, &rest, &progress(None)),
+            "GAL-07 has carried no current for 12 min and shows only 0.020 V."
+        );
+    }
+
+    #[test]
+    fn a_figure_has_the_digits_that_its_uncertainty_leaves_it() {
+        let mut report = samples::running();
+        report.results.main_discharge_ah.expanded_uncertainty = Some(4.9);
+        let said = state(&report, &now(PhaseKind::Discharge), &progress(None));
+        assert!(said.starts_with("GAL-07 is discharging: 31 of 60 Ah so far. Prov"), "{said}");
     }
 
     #[test]
