@@ -138,7 +138,11 @@ pub fn judge_sum(
 }
 
 impl Judged {
-    fn of(budget: Budget, doubts: Vec<Doubt>) -> Judged {
+    /// Readings that contradict each other go before all else: whoever sees one
+    /// reason only must see that one.
+    fn of(budget: Budget, mut doubts: Vec<Doubt>) -> Judged {
+        let contradicts = |d: &Doubt| matches!(d.kind, DoubtKind::Readings | DoubtKind::Wiring);
+        doubts.sort_by_key(|doubt| !contradicts(doubt));
         let status = if doubts.is_empty() { Status::Proven } else { Status::Provisional };
         Judged { value: Some(budget.value), status, budget: Some(budget), doubts }
     }

@@ -1,6 +1,8 @@
 //! The figures of a session with their standing: values as the methods found
 //! them, judged by the methods, in the words that people read.
 
+use std::collections::BTreeSet;
+
 use ampledger_methods::evidence::{Finding as Found, Standing as Held};
 use ampledger_methods::grounds::grounds;
 use ampledger_methods::standing::{DoubtKind, Judged, Of, judge, judge_sum};
@@ -31,8 +33,8 @@ pub(crate) struct Basis<'a> {
 }
 
 const TRAPEZOID: &str = "trapezoid over the recorded times, split where the current changes sign";
-const TRAPEZOID_POWER: &str = "trapezoid of voltage times current over the recorded times, split where the current changes \
-     sign";
+const PRODUCT_OF_LINES: &str = "integral of the product of two straight lines, voltage and current, between the \
+     recorded times, split where the current changes sign";
 /// On what all of them rest; `docs/methods.md` has it formula by formula.
 const SOURCE: &str = "integral: textbook calculus; uncertainty: JCGM 100:2008; rules of gaps, \
                       phases, start and end: common practice, no source";
@@ -69,7 +71,7 @@ impl Basis<'_> {
 
     fn sum(&self, value: Result<f64, Lacking>, unit: Unit, kind: PhaseKind) -> Figure {
         let is_energy = unit == Unit::WattHour;
-        let method = if is_energy { TRAPEZOID_POWER } else { TRAPEZOID };
+        let method = if is_energy { PRODUCT_OF_LINES } else { TRAPEZOID };
         let value = match value {
             Ok(value) => value,
             Err(lacking) => return undetermined(unit, method, lacking),
@@ -225,7 +227,7 @@ impl Basis<'_> {
     fn method(&self, of: Of) -> String {
         let integral = match of {
             Of::Charge | Of::ChargeToCutoff => TRAPEZOID,
-            Of::Energy | Of::EnergyToCutoff => TRAPEZOID_POWER,
+            Of::Energy | Of::EnergyToCutoff => PRODUCT_OF_LINES,
         };
         if matches!(of, Of::Charge | Of::Energy) {
             return integral.to_owned();
@@ -261,24 +263,24 @@ impl Basis<'_> {
     }
 }
 
-/// The doubts in the words of the report: all that is open about the start is
-/// one reason, and gaps are named one by one.
+/// The doubts in the words of the report, each once: all that is open about the
+/// start is one reason, and so are the gaps.
 fn reasons(judged: &Judged, gaps: &[Gap]) -> Vec<String> {
-    let mut reasons = Vec::new();
+    let mut reasons: Vec<String> = Vec::new();
     let open = judged.doubts.iter().filter(|doubt| doubt.kind == DoubtKind::Full);
     let open: Vec<&str> = open.map(|doubt| doubt.text.as_str()).collect();
-    if !open.is_empty() {
-        reasons.push(say::not_full(&open));
-    }
+    let not_full = say::not_full(&open);
     let mut named = say::gaps(gaps);
     for doubt in &judged.doubts {
         match doubt.kind {
-            DoubtKind::Full => {}
+            DoubtKind::Full => reasons.push(not_full.clone()),
             DoubtKind::Gaps if !gaps.is_empty() => reasons.append(&mut named),
             DoubtKind::Break => reasons.push(say::LENGTH_UNKNOWN.to_owned()),
             _ => reasons.push(doubt.text.clone()),
         }
     }
+    let mut seen = BTreeSet::new();
+    reasons.retain(|reason| seen.insert(reason.clone()));
     reasons
 }
 

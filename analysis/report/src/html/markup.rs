@@ -19,10 +19,11 @@ impl Html {
         self.0.push_str(markup);
     }
 
-    /// Words or figures, escaped. A figure and its unit stay on one line.
+    /// Words or figures, escaped. A figure, its uncertainty and its unit stay
+    /// on one line.
     pub(super) fn text(&mut self, text: &str) {
         for (at, c) in text.char_indices() {
-            let joins = c == ' ' && is_before_unit(&text[..at], &text[at + 1..]);
+            let joins = c == ' ' && is_inside_figure(&text[..at], &text[at + 1..]);
             push_escaped(&mut self.0, if joins { NO_BREAK } else { c });
         }
     }
@@ -82,6 +83,10 @@ const NO_BREAK: char = '\u{A0}';
 const UNITS: [&str; 14] =
     ["V", "A", "W", "Ah", "Wh", "C", "%", "°C", "Ω", "Hz", "s", "min", "h", "d"];
 
+fn is_inside_figure(before: &str, after: &str) -> bool {
+    before.ends_with('±') || after.starts_with('±') || is_before_unit(before, after)
+}
+
 fn is_before_unit(before: &str, after: &str) -> bool {
     let word = after.split(|c: char| !c.is_alphabetic() && c != '%' && c != '°').next();
     before.ends_with(|c: char| c.is_ascii_digit()) && word.is_some_and(|w| UNITS.contains(&w))
@@ -131,6 +136,10 @@ mod tests {
         assert_eq!(
             escaped("57.4 Ah (95.7 % of 60 Ah), 4 h 41 min at 2 sources"),
             "57.4\u{A0}Ah (95.7\u{A0}% of 60\u{A0}Ah), 4\u{A0}h 41\u{A0}min at 2 sources"
+        );
+        assert_eq!(
+            escaped("Delivered 55.06 ± 0.20 Ah to 24.0 V"),
+            "Delivered 55.06\u{A0}±\u{A0}0.20\u{A0}Ah to 24.0\u{A0}V"
         );
     }
 

@@ -113,6 +113,77 @@ fn a_dark_end_is_a_probable_trip_and_gives_no_capacity_to_the_cutoff() {
 }
 
 #[test]
+fn a_dark_end_of_a_meter_that_the_pack_does_not_power_is_a_lost_connection() {
+    let mut bench = Bench::new();
+    let session = gone_dark(&mut bench);
+    let view = bench.view();
+    bench.describe("bench-shunt", described_shunt());
+    let report = ampledger_report::compute(&bench.reader(), session, &view).unwrap();
+    let main = &report.phases[report.main_discharge.unwrap()];
+    assert_eq!(main.end_reason, Some(EndReason::DarkUnderLoad));
+    assert_eq!(main.lost_source.as_deref(), Some("bench-shunt"));
+    assert_eq!(main.trip_means_empty, None, "nothing says that anything tripped");
+    let lost = "GAL-07 was last read under load at 20.3 V: the connection to bench-shunt was lost.";
+    assert!(report.claim.contains(lost), "{}", report.claim);
+    let figure = &report.results.capacity_to_cutoff_ah;
+    let lost = "the connection to bench-shunt was lost under load at 20.3 V, before 20.0 V";
+    assert_eq!(figure.reasons, [lost]);
+}
+
+#[test]
+fn a_charge_whose_line_was_lost_is_provisional_and_its_silence_is_told() {
+    let mut bench = Bench::new();
+    let session = bench.start();
+    bench.describe("bench-shunt", described_shunt());
+    bench.for_seconds(60, |_| (26.4, 0.0));
+    bench.for_seconds(120, |s| (26.9 + 1e-3 * s, 15.0));
+    bench.t_us += 28 * SECOND;
+    bench.stop(session);
+    let report = bench.report(session);
+    let charge = &report.results.charging_capacity_ah;
+    assert_eq!(charge.status, Status::Provisional);
+    let hidden = "the source went dark while charging: at most 0.125 Ah are hidden";
+    assert_eq!(charge.reasons, [hidden]);
+    assert!(charge.expanded_uncertainty.unwrap() > 0.1, "{charge:?}");
+    let silence = report.anomalies.iter().find(|a| a.kind == AnomalyKind::Gap).unwrap();
+    assert_eq!((silence.text.as_str(), silence.times[0]), ("1 silence, the longest 30 s", 182.0));
+}
+
+#[test]
+fn several_gaps_are_one_reason_of_the_claim() {
+    let mut bench = Bench::new();
+    let session = bench.start();
+    bench.for_seconds(60, |_| (26.6, 0.0));
+    for _ in 0..5 {
+        bench.for_seconds(600, |s| (26.0 - s * 1e-4, -LOAD_AMPERE));
+        bench.t_us += 12 * SECOND;
+    }
+    bench.for_seconds(600, |s| (25.5 - s * 1e-4, -LOAD_AMPERE));
+    bench.stop(session);
+    let report = bench.report(session);
+    let gaps = "5 gaps of 70 s in all were bridged by straight lines (0.233 Ah, at most 0.233 Ah)";
+    assert!(report.claim.contains(gaps), "{}", report.claim);
+    let reasons = &report.results.main_discharge_ah.reasons;
+    assert_eq!(reasons.iter().filter(|r| r.contains("gap")).count(), 1, "{reasons:?}");
+}
+
+#[test]
+fn readings_that_contradict_each_other_are_the_first_reason() {
+    let mut bench = Bench::new();
+    let session = bench.start();
+    // A charge whose sign is the wrong way round: the voltage rises as it begins.
+    bench.for_seconds(60, |_| (26.4, 0.0));
+    bench.for_seconds(120, |s| (27.4 + 1e-3 * s, -15.0));
+    let report = bench.report(session);
+    let main = &report.results.main_discharge_ah;
+    let sums = &report.results.discharging_capacity_ah;
+    for figure in [main, sums] {
+        assert!(figure.reasons[0].contains("sign"), "{:?}", figure.reasons);
+        assert!(figure.reasons.len() > 2, "{:?}", figure.reasons);
+    }
+}
+
+#[test]
 fn a_stated_accuracy_is_no_longer_missed() {
     let mut bench = Bench::new();
     let session = whole_test(&mut bench);
