@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::ops::ControlFlow;
 use std::sync::Arc;
 
-use ampledger_store::{Batch, NumberedSample, Overview, Range, Reader, Store, Stretch};
+use ampledger_store::{Batch, NumberedSample, Outline, Overview, Range, Reader, Store, Stretch};
 use ampledger_types::{DecodeSet, Group, Quantity, RunId, Sample, Seq};
 use proptest::prelude::*;
 
@@ -125,6 +125,32 @@ impl Model {
         self.recorded.iter().filter(wanted).cloned().collect()
     }
 
+    fn outline(&self, range: &Range) -> Vec<Outline> {
+        let mut all: Vec<Outline> = Vec::new();
+        for NumberedSample { seq, run, decode_set, sample } in self.read(range) {
+            let known = all.iter().position(|o| {
+                (o.run, &o.decode_set, &o.group) == (run, &decode_set, &sample.group)
+            });
+            let at = known.unwrap_or(all.len());
+            if known.is_none() {
+                all.push(Outline {
+                    run,
+                    decode_set,
+                    group: sample.group.clone(),
+                    first_seq: seq,
+                    first_t_us: sample.t_us,
+                    last_seq: seq,
+                    heard: vec![None; sample.values.len()],
+                });
+            }
+            all[at].last_seq = seq;
+            for (heard, value) in all[at].heard.iter_mut().zip(&sample.values) {
+                *heard = heard.or(value.is_finite().then_some(seq));
+            }
+        }
+        all
+    }
+
     fn overview(&self, stretch: &Stretch, width: i64) -> Rough {
         let at = |t_us| shed::at(stretch.run, t_us);
         let range = Range {
@@ -230,6 +256,8 @@ proptest! {
                     prop_assert!(shed::same_bits(&found, &expected));
                     let found = lent(&store.reader().unwrap(), &range);
                     prop_assert!(shed::same_bits(&found, &expected));
+                    let found = store.reader().unwrap().outline(&range).unwrap();
+                    prop_assert_eq!(found, Some(model.outline(&range)));
                 }
                 Action::Overview { source, run, from, length, width } => {
                     let (source, run) = (SOURCES[source].to_owned(), RunId(run));

@@ -58,6 +58,7 @@ fn the_stretch_reads_as_it_was_decoded_last_and_in_order_of_time() {
     append(&mut store, samples(run, 15..=16));
     let reader = Reader::open(&path).unwrap();
     let all = read(&reader, &Range::everything());
+    assert_eq!(reader.outline(&Range::everything()).unwrap(), None, "not in order of number");
     let numbers: Vec<u64> = all.iter().map(|s| s.seq).collect();
     assert_eq!(numbers, [1, 2, 11, 12, 13, 14, 7, 8, 9, 10, 15, 16]);
     assert!(all.is_sorted_by_key(|s| s.sample.t_us));
