@@ -121,6 +121,7 @@ impl Axis {
 
     /// The row of a sample; `None` where it is of another source or of a run
     /// that nobody told about.
+    #[inline]
     pub fn row(&mut self, source: &str, run: RunId, sample: &Sample) -> Option<Placed> {
         let is_its =
             |stream: &Stream| Arc::ptr_eq(&stream.layout, &sample.group) && stream.source == source;
@@ -138,17 +139,19 @@ impl Axis {
             let value = *sample.values.get(place?)?;
             (!value.is_nan()).then_some(value)
         };
-        let row = Row {
-            t_us,
-            current_ampere: value(stream.places.current),
-            voltage_volt: value(stream.places.voltage),
-            power_watt: value(stream.places.power),
-            counters: stream.places.counters(value),
-            group: stream.group_number,
-            source: stream.source_number,
-            is_far_side: stream.is_far_side,
-        };
-        Some(Placed { row, before })
+        Some(Placed {
+            row: Row {
+                t_us,
+                current_ampere: value(stream.places.current),
+                voltage_volt: value(stream.places.voltage),
+                power_watt: value(stream.places.power),
+                counters: stream.places.counters(value),
+                group: stream.group_number,
+                source: stream.source_number,
+                is_far_side: stream.is_far_side,
+            },
+            before,
+        })
     }
 
     /// Looks up what is known of a stream, and where it is kept.

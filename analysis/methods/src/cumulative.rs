@@ -56,10 +56,10 @@ impl Cumulative {
 
     /// The totals up to and including this row.
     pub fn push(&mut self, row: &Row) -> RunningTotals {
-        if let Fed::Interval(interval) = self.feed.push(row)
-            && self.is_active(&interval)
+        if let Fed::Interval(interval) = &self.feed.push(row)
+            && self.is_active(interval)
         {
-            interval.book(&mut self.flows);
+            interval.book_sums(&mut self.flows);
         }
         let has_voltage = self.feed.voltage.is_some();
         let known = |wh: Option<f64>| wh.filter(|_| has_voltage);

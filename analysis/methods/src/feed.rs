@@ -55,6 +55,13 @@ impl Interval {
             flows.add(self.seconds, &self.from.reading, &self.to.reading);
         }
     }
+
+    /// The same for the sums alone.
+    pub(crate) fn book_sums(&self, flows: &mut Flows) {
+        if self.silence != Silence::NotCounted {
+            flows.add_sums(self.seconds, &self.from.reading, &self.to.reading);
+        }
+    }
 }
 
 /// What a row came to.

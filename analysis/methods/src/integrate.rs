@@ -147,6 +147,11 @@ impl Flows {
     pub fn add(&mut self, seconds: f64, from: &Reading, to: &Reading) {
         self.seconds.add(seconds);
         self.spread.add(seconds, from, to);
+        self.add_sums(seconds, from, to);
+    }
+
+    /// The same for the sums alone, where nobody asks how certain they are.
+    pub(crate) fn add_sums(&mut self, seconds: f64, from: &Reading, to: &Reading) {
         let (a, b) = (from.current_ampere, to.current_ampere);
         if (a < 0.0 && b > 0.0) || (a > 0.0 && b < 0.0) {
             let share = a / (a - b);

@@ -4,10 +4,12 @@
 
 mod bdf_csv;
 mod columns;
+mod line;
 mod look;
 mod metadata;
 mod name;
 mod order;
+mod sum;
 mod survey;
 
 pub use bdf_csv::{Exported, export_bdf_csv};

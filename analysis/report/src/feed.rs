@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 use std::ops::ControlFlow;
 
-use ampledger_methods::{Analysis, Now, Row, SessionAnalysis, Setting};
+use ampledger_methods::{Analysis, Now, Placed, Row, SessionAnalysis, Setting};
 use ampledger_store::{NumberedSample, Reader, Stretch};
 use ampledger_types::api::{Check, OpenSession, Progress};
 use ampledger_types::result::{AnomalyKind, SessionReport};
@@ -13,7 +13,7 @@ use ampledger_types::{Bound, Calibration, Quantity, Sample, Seq};
 use crate::answers::Answers;
 use crate::before::Before;
 use crate::compute::ReportError;
-use crate::placing::{Place, Placing};
+use crate::placing::Placing;
 use crate::progress::progress;
 use crate::sentences;
 use crate::session_report::{ReportInput, report};
@@ -129,7 +129,7 @@ impl SessionFeed {
         reader: &Reader,
         subject: &Subject,
         view: &View,
-        look: impl FnMut(&NumberedSample, &Place),
+        look: impl FnMut(&NumberedSample, &Placed),
     ) -> Result<Self, ReportError> {
         SessionFeed::after_before(reader, subject, view)?.read_on(reader, subject, view, look)
     }
@@ -139,12 +139,12 @@ impl SessionFeed {
         reader: &Reader,
         subject: &Subject,
         view: &View,
-        mut look: impl FnMut(&NumberedSample, &Place),
+        mut look: impl FnMut(&NumberedSample, &Placed),
     ) -> Result<Self, ReportError> {
         let mut placing = self.placing.clone();
-        placing.read(reader, subject, view.up_to, |stored, place| {
-            self.take(stored, &place);
-            look(stored, &place);
+        placing.read(reader, subject, view.up_to, |stored, placed| {
+            self.take(stored, placed);
+            look(stored, placed);
             ControlFlow::Continue(())
         })?;
         self.placing = placing;
@@ -168,28 +168,28 @@ impl SessionFeed {
 
     /// Takes a sample that arrives. Numbers up to the highest one taken, other
     /// sources and times outside the session are passed over.
-    pub fn feed(&mut self, numbered: &NumberedSample) -> Option<Place> {
+    pub fn feed(&mut self, numbered: &NumberedSample) -> Option<Placed> {
         let NumberedSample { seq, run, decode_set, sample } = numbered;
         if *seq <= self.fed_up_to() {
             return None;
         }
         if !self.placing.calibrations.concern(&decode_set.source) {
-            let place = self.placing.place(&decode_set.source, *run, *seq, sample)?;
-            self.take(numbered, &place);
-            return Some(place);
+            let placed = self.placing.place(&decode_set.source, *run, *seq, sample)?;
+            self.take(numbered, &placed);
+            return Some(placed);
         }
         let mut corrected = numbered.clone();
         self.placing.calibrations.correct(&mut corrected);
-        let place = self.placing.place(&decode_set.source, *run, *seq, &corrected.sample)?;
-        self.take(&corrected, &place);
-        Some(place)
+        let placed = self.placing.place(&decode_set.source, *run, *seq, &corrected.sample)?;
+        self.take(&corrected, &placed);
+        Some(placed)
     }
 
-    fn take(&mut self, numbered: &NumberedSample, place: &Place) {
+    fn take(&mut self, numbered: &NumberedSample, placed: &Placed) {
         let NumberedSample { seq, decode_set, sample, .. } = numbered;
         let is_first = self.seen.current.is_none();
-        self.seen.note(&decode_set.source, sample, &place.row);
-        self.warmth.note(sample, place.row.t_us);
+        self.seen.note(&decode_set.source, sample, &placed.row);
+        self.warmth.note(sample, placed.row.t_us);
         let is_other_channel = is_first
             && self.seen.current.is_some()
             && self
@@ -197,12 +197,12 @@ impl SessionFeed {
                 .as_ref()
                 .is_some_and(|before| self.seen.current.as_ref() != Some(before));
         if self.answers.changed(decode_set) || is_other_channel {
-            self.analysis.other_instrument(place.row.t_us);
+            self.analysis.other_instrument(placed.row.t_us);
         }
-        if place.after_break {
+        if placed.before.is_some() {
             self.analysis.break_of_unknown_length();
         }
-        self.analysis.push(&place.row);
+        self.analysis.push(&placed.row);
         self.odd.note(&self.analysis, *seq);
     }
 

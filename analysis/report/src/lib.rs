@@ -42,7 +42,6 @@ pub use compute::{Holding, ReportError, compute, holding};
 pub use feed::{SessionFeed, Snapshot};
 pub use lines::{calibration_lines, session_lines};
 pub use pack_feed::{PackFeed, PackNews};
-pub use placing::Place;
 pub use session_report::{ReportInput, report};
 pub use setting::{SAME_PACK, cutoff_volt, is_custody_confirmed, setting, unnamed};
 pub use subject::{Clocks, Subject, View};

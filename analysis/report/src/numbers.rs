@@ -5,6 +5,9 @@ use ampledger_types::Unit;
 use ampledger_types::result::Figure;
 
 mod decimal;
+mod text;
+
+pub use text::Text;
 
 const MINUS: char = '\u{2212}';
 
@@ -85,44 +88,26 @@ pub fn c_rate(current_ampere: f64, rated_ah: f64) -> String {
 }
 
 /// A value for files: the shortest digits that read back to the same number,
-/// plain, without an exponent; empty where there is none.
+/// plain, without an exponent; empty where there is none. Most readings are
+/// decimals of a few places and are written as whole numbers are, which is quicker
+/// by far.
 pub fn plain(value: f64) -> String {
+    let mut room = decimal::Room::default();
+    match decimal::write(value, &mut room) {
+        0 => shortest(value),
+        written => room[..written].iter().copied().map(char::from).collect(),
+    }
+}
+
+fn shortest(value: f64) -> String {
     if !value.is_finite() {
         return String::new();
-    }
-    let mut text = Vec::new();
-    write_plain(value, &mut text);
-    String::from_utf8(text).unwrap_or_default()
-}
-
-/// The same at the end of a text. Most readings are decimals of a few places
-/// and are written as whole numbers are, which is quicker by far.
-pub fn write_plain(value: f64, out: &mut Vec<u8>) {
-    if !decimal::write(value, out) {
-        write_shortest(value, out);
-    }
-}
-
-/// A running total at the end of a text, to a billionth of its unit: at 10 Hz
-/// that is below a tenth of a milliampere between two readings.
-pub fn write_total(value: f64, out: &mut Vec<u8>) {
-    if !decimal::write_billionths(value, out) {
-        write_plain(value, out);
-    }
-}
-
-fn write_shortest(value: f64, out: &mut Vec<u8>) {
-    if !value.is_finite() {
-        return;
     }
     let mut buffer = zmij::Buffer::new();
     let shortest = buffer.format_finite(value);
     match shortest.contains('e') {
-        true => out.extend_from_slice(value.to_string().as_bytes()),
-        false => {
-            let shortest = shortest.strip_suffix(".0").unwrap_or(shortest);
-            out.extend_from_slice(shortest.as_bytes());
-        }
+        true => value.to_string(),
+        false => shortest.strip_suffix(".0").unwrap_or(shortest).to_owned(),
     }
 }
 
@@ -200,6 +185,20 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
+
+    /// What a cell of a line holds.
+    fn cell(write: impl Fn(&mut text::Line<'_>)) -> String {
+        let mut text = Text::default();
+        for _ in 0..2 {
+            let mut line = text.line();
+            write(&mut line);
+            line.end();
+        }
+        let lines = String::from_utf8(text.as_bytes().to_vec()).unwrap();
+        let (first, second) = lines.split_once('\n').unwrap();
+        assert_eq!(second.strip_suffix('\n'), Some(first));
+        first.to_owned()
+    }
 
     #[test]
     fn digits_follow_the_size_and_the_unit() {
@@ -313,11 +312,7 @@ mod tests {
 
     #[test]
     fn a_running_total_has_the_digits_of_a_billionth_at_most() {
-        let total = |value| {
-            let mut text = Vec::new();
-            write_total(value, &mut text);
-            String::from_utf8(text).unwrap()
-        };
+        let total = |value| cell(|line| line.total(value));
         assert_eq!(total(0.0), "0");
         assert_eq!(total(0.000_274_075_729_444_4), "0.000274076");
         assert_eq!(total(49.999_693_173_943_75), "49.999693174");
@@ -329,10 +324,15 @@ mod tests {
     proptest! {
         #[test]
         fn a_running_total_is_right_to_half_a_billionth(v in 0.0_f64..4_000_000.0) {
-            let mut text = Vec::new();
-            write_total(v, &mut text);
-            let read: f64 = String::from_utf8(text).unwrap().parse().unwrap();
+            let read: f64 = cell(|line| line.total(v)).parse().unwrap();
             prop_assert!((read - v).abs() <= 0.5e-9 + v * 2.0 * f64::EPSILON);
+        }
+
+        #[test]
+        fn microseconds_are_written_as_the_seconds_they_are(us: i64, few in -2_000_000_i64..2_000_000) {
+            for us in [us, us % 4_000_000_000_000_000, few] {
+                prop_assert_eq!(cell(|line| line.second(us)), plain(us as f64 / 1e6));
+            }
         }
 
         #[test]
@@ -354,6 +354,7 @@ mod tests {
                     // Of two equally near it may take the other.
                     prop_assert_eq!(ours.len(), shortest.len());
                     prop_assert_eq!(ours.parse::<f64>().unwrap(), v);
+                    prop_assert_eq!(cell(|line| line.plain(v)), ours);
                 }
             }
         }

@@ -3,8 +3,8 @@
 
 use std::ops::ControlFlow;
 
-use ampledger_methods::{Axis, Break, Row, RunOffset};
-use ampledger_store::{NumberedSample, Range, Reader};
+use ampledger_methods::{Axis, Placed, RunOffset};
+use ampledger_store::{NumberedSample, Outline, Range, Reader};
 use ampledger_types::source::Measures;
 use ampledger_types::{Bound, Instrument, RunId, Sample, Seq};
 
@@ -12,15 +12,6 @@ use crate::calibrations::Calibrations;
 use crate::compute::ReportError;
 use crate::subject::Subject;
 use crate::timeline::{PlacedRun, run_offsets};
-
-/// A sample's place in a session.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Place {
-    /// The row it became.
-    pub row: Row,
-    /// A break of unknown length before it.
-    pub after_break: bool,
-}
 
 /// Places samples, given in the order in which they are read or arrive.
 #[derive(Clone, Debug)]
@@ -63,14 +54,14 @@ impl Placing {
         reader: &Reader,
         subject: &Subject,
         up_to: Option<Seq>,
-        mut take: impl FnMut(&NumberedSample, Place) -> ControlFlow<()>,
+        mut take: impl FnMut(&NumberedSample, &Placed) -> ControlFlow<()>,
     ) -> Result<(), ReportError> {
         let range = range(subject, up_to);
         reader.samples_lent(&range, |stored| {
             self.calibrations.correct(stored);
             let source = &stored.decode_set.source;
             match self.place(source, stored.run, stored.seq, &stored.sample) {
-                Some(place) => take(stored, place),
+                Some(placed) => take(stored, &placed),
                 None => ControlFlow::Continue(()),
             }
         })?;
@@ -78,6 +69,50 @@ impl Placing {
         let redecoded = reader.redecodings(&range)?;
         self.reached = redecoded.iter().map(|r| r.last_seq).fold(self.reached, Seq::max);
         Ok(())
+    }
+
+    /// What a session holds, with its runs placed as reading it would. `None`
+    /// where only reading tells: some was decoded again, or a run lies where the
+    /// sample before it ends.
+    pub(crate) fn outline(
+        &mut self,
+        reader: &Reader,
+        subject: &Subject,
+        up_to: Option<Seq>,
+    ) -> Result<Option<Vec<Outline>>, ReportError> {
+        if self.offsets.iter().any(|run| run.offset_us.is_none()) {
+            return Ok(None);
+        }
+        let Some(mut outlines) = reader.outline(&range(subject, up_to))? else { return Ok(None) };
+        outlines.retain(|outline| self.offset_us(outline.run).is_some());
+        for Outline { run, first_t_us, last_seq, .. } in &outlines {
+            let Some(offset_us) = self.offset_us(*run) else { continue };
+            self.note_run(*run, first_t_us.saturating_add(offset_us), *first_t_us);
+            self.reached = self.reached.max(*last_seq);
+        }
+        Ok(Some(outlines))
+    }
+
+    /// Whether a session's samples are read in order of number.
+    pub(crate) fn is_in_order(
+        reader: &Reader,
+        subject: &Subject,
+        up_to: Seq,
+    ) -> Result<bool, ReportError> {
+        Ok(reader.redecodings(&range(subject, Some(up_to)))?.is_empty())
+    }
+
+    /// Added to a run's times gives test time, where that is known beforehand.
+    fn offset_us(&self, run: RunId) -> Option<i64> {
+        self.offsets.iter().find(|known| known.run == run)?.offset_us
+    }
+
+    /// Notes where a run's first sample lies, by test time and its own.
+    fn note_run(&mut self, run: RunId, first_us: i64, t_us: i64) {
+        if !self.placed.iter().any(|p| p.run == run) {
+            let offset_us = first_us.saturating_sub(t_us);
+            self.placed.push(PlacedRun { run, first_us, offset_us });
+        }
     }
 
     /// Places a sample. Other sources and times outside the session are passed
@@ -88,20 +123,19 @@ impl Placing {
         run: RunId,
         seq: Seq,
         sample: &Sample,
-    ) -> Option<Place> {
+    ) -> Option<Placed> {
         let at = Bound { run, t_us: sample.t_us };
         let outside = at < self.start || self.end.is_some_and(|end| at > end);
         if outside {
             return None;
         }
-        let placed = self.axis.row(source, run, sample)?;
+        // Not moved about: that takes longer than making it.
+        let placed = self.axis.row(source, run, sample);
+        let t_us = placed.as_ref()?.row.t_us;
         self.reached = self.reached.max(seq);
         self.latest = self.latest.max(Some(at));
-        if !self.placed.iter().any(|p| p.run == run) {
-            let offset_us = placed.row.t_us.saturating_sub(sample.t_us);
-            self.placed.push(PlacedRun { run, first_us: placed.row.t_us, offset_us });
-        }
-        Some(Place { row: placed.row, after_break: placed.before == Some(Break::LengthUnknown) })
+        self.note_run(run, t_us, sample.t_us);
+        placed
     }
 
     pub(crate) fn add_runs(&mut self, subject: &Subject) {

@@ -94,11 +94,15 @@ impl Timeline {
 
     /// A moment of test time with its date.
     pub fn moment(&self, test_us: i64) -> Moment {
-        let unix_us = self.date(test_us).map(|dated| dated.unix_us);
         Moment {
             test_time_second: test_us as f64 / 1e6,
-            unix_time_second: unix_us.map(|us| us as f64 / 1e6),
+            unix_time_second: self.unix_us(test_us).map(|us| us as f64 / 1e6),
         }
+    }
+
+    /// The date of a moment of test time, µs since 1970.
+    pub fn unix_us(&self, test_us: i64) -> Option<i64> {
+        self.date(test_us).map(|dated| dated.unix_us)
     }
 
     /// Whether the wall clock was synchronised in every boot of the session.

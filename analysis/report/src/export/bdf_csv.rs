@@ -1,30 +1,27 @@
 //! Battery Data Format CSV: one header row, commas, LF, UTF-8 without a mark;
 //! readings with the shortest digits that read back the same, running totals to
-//! a billionth; an empty cell where a group has no such channel. Streams: memory does not grow with rows.
+//! a billionth; an empty cell where a group has no such channel. Streams: memory
+//! does not grow with rows.
 
 use std::collections::BTreeMap;
-use std::io::{BufWriter, Write};
+use std::io::Write;
 use std::ops::ControlFlow;
 use std::sync::Arc;
 
-use ampledger_methods::{Cumulative, RunningTotals};
+use ampledger_methods::{Cumulative, Placed};
 use ampledger_store::{NumberedSample, Reader};
 use ampledger_types::result::SessionReport;
 use ampledger_types::{DecodeSet, Instrument};
-use sha2::{Digest, Sha256};
 
-use super::columns::{ColumnNote, Columns, Holds, Places};
+use super::columns::{ColumnNote, Columns};
+use super::line::Lines;
 use super::look::Look;
 use super::order::Order;
-use super::survey::Survey;
+use super::sum::Summed;
 use crate::compute::ReportError;
-use crate::numbers::{write_plain, write_total};
-use crate::placing::{Place, Placing};
+use crate::numbers::Text;
+use crate::placing::Placing;
 use crate::subject::{Subject, View};
-use crate::timeline::Timeline;
-
-/// Bytes written at once.
-const BUFFER_BYTES: usize = 64 << 10;
 
 /// What was written.
 #[derive(Clone, Debug, PartialEq)]
@@ -61,21 +58,20 @@ pub fn export_bdf_csv(
     let subject = Subject::read(reader, session_id)?;
     let Look { survey, timeline, totals, report, up_to } = Look::at(reader, &subject, view)?;
     let columns = Columns::new(&survey);
+    let is_alone = survey.is_one_group() && Placing::is_in_order(reader, &subject, up_to)?;
     let mut table = Table {
-        survey: &survey,
-        columns: &columns,
-        timeline,
+        lines: Lines::new(&columns, &survey.heard, &timeline),
         totals,
-        places: Places::default(),
+        is_alone,
         order: Order::new(),
         spare: Vec::new(),
-        out: BufWriter::with_capacity(BUFFER_BYTES, Hashing { out, hash: Sha256::new() }),
+        out: Summed::new(out),
         rows: 0,
     };
-    table.header()?;
+    table.header(&columns);
     table.rows(reader, &subject, up_to)?;
     let (rows, rows_left_out) = (table.rows, table.order.left_out);
-    let sha256 = table.out.into_inner().map_err(|error| error.into_error())?.finish()?;
+    let sha256 = table.out.finish()?;
     Ok(Exported {
         rows,
         rows_left_out,
@@ -89,29 +85,29 @@ pub fn export_bdf_csv(
 }
 
 struct Table<'a, W: Write> {
-    survey: &'a Survey,
-    columns: &'a Columns,
-    timeline: Timeline,
+    lines: Lines<'a>,
     totals: Cumulative,
-    places: Places,
-    order: Order<Vec<u8>>,
+    /// All rows are of one group and come in their order.
+    is_alone: bool,
+    order: Order<Text>,
     /// Lines that were written; what they take is used again.
-    spare: Vec<Vec<u8>>,
-    out: BufWriter<Hashing<W>>,
+    spare: Vec<Text>,
+    out: Summed<W>,
     rows: u64,
 }
 
 impl<W: Write> Table<'_, W> {
-    fn header(&mut self) -> Result<(), ReportError> {
-        let labels: Vec<String> = self.columns.notes.iter().map(|n| quoted(&n.label)).collect();
-        Ok(writeln!(self.out, "{}", labels.join(","))?)
+    fn header(&mut self, columns: &Columns) {
+        let labels: Vec<String> = columns.notes.iter().map(|n| quoted(&n.label)).collect();
+        self.out.text().put(labels.join(",").as_bytes());
+        self.out.text().put(b"\n");
     }
 
     fn rows(&mut self, reader: &Reader, subject: &Subject, up_to: u64) -> Result<(), ReportError> {
         let mut placing = Placing::new(subject);
         let mut failed = None;
-        placing.read(reader, subject, Some(up_to), |stored, place| {
-            match self.row(stored, &place) {
+        placing.read(reader, subject, Some(up_to), |stored, placed| {
+            match self.row(stored, placed) {
                 Ok(()) => ControlFlow::Continue(()),
                 Err(error) => {
                     failed = Some(error);
@@ -125,56 +121,34 @@ impl<W: Write> Table<'_, W> {
         }
     }
 
-    fn row(&mut self, stored: &NumberedSample, place: &Place) -> std::io::Result<()> {
-        if place.after_break {
+    fn row(&mut self, stored: &NumberedSample, placed: &Placed) -> std::io::Result<()> {
+        if placed.before.is_some() {
             self.totals.break_of_unknown_length();
         }
-        let totals = self.totals.push(&place.row);
-        let line = self.line(stored, place, &totals);
-        self.order.put(place.row.t_us, stored.seq, place.row.group, line);
+        let totals = self.totals.push(&placed.row);
+        let t_us = placed.row.t_us;
+        if self.is_alone {
+            if self.order.is_next(t_us) {
+                self.rows += 1;
+                self.lines.put(stored, t_us, &totals, self.out.text());
+            }
+            return self.out.give();
+        }
+        let mut line = self.spare.pop().unwrap_or_default();
+        line.clear();
+        self.lines.put(stored, t_us, &totals, &mut line);
+        self.order.put(t_us, stored.seq, placed.row.group, line);
         self.give(false)
     }
 
     fn give(&mut self, at_end: bool) -> std::io::Result<()> {
         while let Some(line) = self.order.next(at_end) {
             self.rows += 1;
-            self.out.write_all(&line)?;
+            self.out.text().put(line.as_bytes());
             self.spare.push(line);
+            self.out.give()?;
         }
         Ok(())
-    }
-
-    fn line(&mut self, stored: &NumberedSample, place: &Place, totals: &RunningTotals) -> Vec<u8> {
-        let source = &stored.decode_set.source;
-        let places = self.places.of(source, &stored.sample.group, &self.survey.heard);
-        let values = &stored.sample.values;
-        let reading = |at: usize| {
-            let place = (*places.get(at)?)?;
-            values.get(place).copied().filter(|v| v.is_finite())
-        };
-        let has_current = self.columns.current.and_then(reading).is_some();
-        let moment = self.timeline.moment(place.row.t_us);
-        let cell = |holds: &Holds| match holds {
-            Holds::TestTime => Some(moment.test_time_second),
-            Holds::UnixTime => moment.unix_time_second,
-            Holds::Readings(at) => reading(*at),
-            Holds::Total(of) if has_current => of(totals),
-            Holds::Total(_) | Holds::Nothing => None,
-        };
-        let mut line = self.spare.pop().unwrap_or_default();
-        line.clear();
-        for (at, holds) in self.columns.holds.iter().enumerate() {
-            if at > 0 {
-                line.push(b',');
-            }
-            match (cell(holds), holds) {
-                (Some(total), Holds::Total(_)) => write_total(total, &mut line),
-                (Some(value), _) => write_plain(value, &mut line),
-                (None, _) => {}
-            }
-        }
-        line.push(b'\n');
-        line
     }
 }
 
@@ -183,30 +157,5 @@ fn quoted(text: &str) -> String {
     match text.contains([',', '"', '\n', '\r']) {
         true => format!("\"{}\"", text.replace('"', "\"\"")),
         false => text.to_owned(),
-    }
-}
-
-/// Writes on and keeps the checksum of what went through.
-struct Hashing<W: Write> {
-    out: W,
-    hash: Sha256,
-}
-
-impl<W: Write> Hashing<W> {
-    fn finish(mut self) -> std::io::Result<String> {
-        self.out.flush()?;
-        Ok(self.hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect())
-    }
-}
-
-impl<W: Write> Write for Hashing<W> {
-    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
-        let written = self.out.write(bytes)?;
-        self.hash.update(&bytes[..written]);
-        Ok(written)
-    }
-
-    fn flush(&mut self) -> std::io::Result<()> {
-        self.out.flush()
     }
 }

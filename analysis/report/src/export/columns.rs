@@ -2,13 +2,11 @@
 //! where there is something to put in them, then what the format has no
 //! column for. Labels are `Quantity / unit`, as the format wants them.
 
-use std::sync::Arc;
-
 use ampledger_methods::RunningTotals;
-use ampledger_types::{Channel, Group, Quantity, Unit};
+use ampledger_types::{Quantity, Unit};
 use serde::Serialize;
 
-use super::survey::{Heard, Survey, same};
+use super::survey::{Heard, Survey};
 
 /// Where the format's names live: this and the machine-readable name make a
 /// column's IRI (Battery Data Format, ontology 1.3.0).
@@ -229,31 +227,4 @@ fn split(heard: &[Heard], rest: Vec<usize>, totalled: &[Quantity]) -> (Vec<usize
 fn has_column(quantity: Quantity) -> bool {
     let too_many = matches!(quantity, Quantity::Temperature(n) if n > 5);
     quantity.info().in_bdf && !too_many
-}
-
-/// For each group, where in its samples the channels of the survey stand.
-#[derive(Debug, Default)]
-pub(super) struct Places {
-    known: Vec<(String, Arc<Group>, Vec<Option<usize>>)>,
-}
-
-impl Places {
-    pub(super) fn of(
-        &mut self,
-        source: &str,
-        group: &Arc<Group>,
-        heard: &[Heard],
-    ) -> &[Option<usize>] {
-        let known = self.known.iter().position(|(s, g, _)| same(g, group) && s == source);
-        let at = known.unwrap_or_else(|| {
-            let place = |h: &Heard| {
-                let is_it = |channel: &Channel| h.source == source && h.channel == *channel;
-                group.channels.iter().position(is_it)
-            };
-            let places = heard.iter().map(place).collect();
-            self.known.push((source.to_owned(), Arc::clone(group), places));
-            self.known.len() - 1
-        });
-        &self.known[at].2
-    }
 }

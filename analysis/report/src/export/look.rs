@@ -44,10 +44,13 @@ impl Look {
         report: SessionReport,
     ) -> Result<Look, ReportError> {
         let (mut survey, mut placing) = (Survey::default(), Placing::new(subject));
-        placing.read(reader, subject, view.up_to, |stored, _| {
-            survey.note(stored);
-            ControlFlow::Continue(())
-        })?;
+        match placing.outline(reader, subject, view.up_to)? {
+            Some(outlines) => survey.note_outlines(&outlines),
+            None => placing.read(reader, subject, view.up_to, |stored, _| {
+                survey.note(stored);
+                ControlFlow::Continue(())
+            })?,
+        }
         Ok(Look {
             survey,
             timeline: Timeline::new(subject.session.start, &subject.clocks, placing.placed()),

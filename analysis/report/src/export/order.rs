@@ -60,6 +60,17 @@ impl<T> Order<T> {
         }
     }
 
+    /// Whether a row may follow those before it at once, none being held: where
+    /// all are of one group and come in order of number. Else it is left out.
+    pub(super) fn is_next(&mut self, t_us: i64) -> bool {
+        let is_next = t_us >= self.latest_us;
+        match is_next {
+            true => self.latest_us = t_us,
+            false => self.left_out += 1,
+        }
+        is_next
+    }
+
     /// The next row whose turn it is; at the end, of all that wait.
     pub(super) fn next(&mut self, at_end: bool) -> Option<T> {
         let t_us = self.waiting.front()?.0.0;

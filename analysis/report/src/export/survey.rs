@@ -3,7 +3,7 @@
 
 use std::sync::Arc;
 
-use ampledger_store::NumberedSample;
+use ampledger_store::{NumberedSample, Outline};
 use ampledger_types::{Channel, DecodeSet, Group};
 
 /// A channel of a source that gave at least one value.
@@ -33,9 +33,7 @@ struct Known {
 
 impl Survey {
     pub(crate) fn note(&mut self, stored: &NumberedSample) {
-        if !self.decode_sets.iter().any(|known| same(known, &stored.decode_set)) {
-            self.decode_sets.push(Arc::clone(&stored.decode_set));
-        }
+        self.note_set(&stored.decode_set);
         let sample = &stored.sample;
         let group = self.group(&stored.decode_set.source, &sample.group);
         for (place, value) in sample.values.iter().enumerate() {
@@ -43,6 +41,34 @@ impl Survey {
             if value.is_finite() && self.groups[group].heard.get(place) == Some(&false) {
                 self.hear(group, place);
             }
+        }
+    }
+
+    /// The same of all samples at once; they come in order of number.
+    pub(super) fn note_outlines(&mut self, outlines: &[Outline]) {
+        let mut heard = Vec::new();
+        for outline in outlines {
+            self.note_set(&outline.decode_set);
+            let group = self.group(&outline.decode_set.source, &outline.group);
+            let seqs = outline.heard.iter().enumerate();
+            heard.extend(seqs.filter_map(|(place, seq)| Some(((*seq)?, place, group))));
+        }
+        heard.sort_unstable();
+        for (_, place, group) in heard {
+            if !self.groups[group].heard[place] {
+                self.hear(group, place);
+            }
+        }
+    }
+
+    /// Whether all samples seen are of one group of one source.
+    pub(super) fn is_one_group(&self) -> bool {
+        self.groups.len() <= 1
+    }
+
+    fn note_set(&mut self, set: &Arc<DecodeSet>) {
+        if !self.decode_sets.iter().any(|known| same(known, set)) {
+            self.decode_sets.push(Arc::clone(set));
         }
     }
 
@@ -68,6 +94,6 @@ impl Survey {
 }
 
 /// Equal; quick where they are one and the same.
-pub(super) fn same<T: PartialEq>(a: &Arc<T>, b: &Arc<T>) -> bool {
+fn same<T: PartialEq>(a: &Arc<T>, b: &Arc<T>) -> bool {
     Arc::ptr_eq(a, b) || a == b
 }

@@ -4,14 +4,14 @@
 
 use std::ops::ControlFlow;
 
-use ampledger_methods::{Analysis, Cadence, Cumulative, Row, Rules};
+use ampledger_methods::{Analysis, Cadence, Cumulative, Placed, Row, Rules};
 use ampledger_store::{NumberedSample, Reader};
 use ampledger_types::Quantity;
 
 use super::thin::{Curve, Point, Stretches};
 use crate::compute::ReportError;
 use crate::feed::SessionFeed;
-use crate::placing::{Place, Placing};
+use crate::placing::Placing;
 use crate::subject::Subject;
 
 /// Curves in one picture; what is more is counted and said.
@@ -132,8 +132,8 @@ impl Curves {
     ) -> Result<Curves, ReportError> {
         let mut drawing = Drawing::new(feed, found);
         let mut placing = Placing::new(subject);
-        placing.read(reader, subject, Some(feed.fed_up_to()), |_, place| {
-            drawing.row(&place);
+        placing.read(reader, subject, Some(feed.fed_up_to()), |_, placed| {
+            drawing.row(placed);
             ControlFlow::Continue(())
         })?;
         Ok(drawing.end())
@@ -231,9 +231,9 @@ impl Drawing {
         }
     }
 
-    fn row(&mut self, place: &Place) {
-        let row = &place.row;
-        if place.after_break {
+    fn row(&mut self, placed: &Placed) {
+        let row = &placed.row;
+        if placed.before.is_some() {
             self.totals.break_of_unknown_length();
             self.everywhere(Curve::gap);
             self.paces.iter_mut().for_each(|(_, pace)| *pace = Pace::default());

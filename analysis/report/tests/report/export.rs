@@ -171,6 +171,40 @@ fn an_issued_result_is_exported_as_it_was_issued_with_the_same_table() {
 }
 
 #[test]
+fn columns_stand_in_the_order_in_which_they_were_first_heard_issued_or_not() {
+    let mut bench = Bench::new();
+    let session = bench.start_on(&["bench-shunt", "clamp"]);
+    let fine = group(&[Quantity::Voltage, Quantity::Current, Quantity::Temperature(6)]);
+    let clamp = group(&[Quantity::Temperature(7), Quantity::Current, Quantity::Temperature(8)]);
+    // More than one chunk holds; each channel is heard at another time.
+    let from = |first: u32, i: u32, value| if i < first { f64::NAN } else { value };
+    for i in 0..9_000_u32 {
+        bench.says("bench-shunt", fine.clone(), vec![26.0, -12.0, from(8_500, i, 22.0)]);
+        if i % 2 == 0 {
+            let values = vec![from(7_000, i, 21.0), from(300, i, -11.9), f64::INFINITY];
+            bench.says("clamp", clamp.clone(), values);
+        }
+        bench.t_us += SECOND / 10;
+    }
+    bench.stop(session);
+    bench.store.seal().unwrap();
+    let (judged, of_samples) = exported(&mut bench, session);
+    assert!(
+        judged
+            .lines()
+            .next()
+            .unwrap()
+            .ends_with("Current clamp / A,Temperature T7 / degC,Temperature T6 / degC"),
+        "{}",
+        judged.lines().next().unwrap()
+    );
+    bench.issue(session);
+    let (text, of_issue) = exported(&mut bench, session);
+    assert_eq!(text, judged);
+    assert_eq!(Exported { report: of_samples.report.clone(), ..of_issue }, of_samples);
+}
+
+#[test]
 fn an_instruments_own_counter_has_a_label_that_is_not_the_running_totals() {
     let mut bench = Bench::new();
     let session = bench.start();
