@@ -35,7 +35,6 @@ use std::path::PathBuf;
 
 use ampledger_report::cautions::CAUTIONS;
 use clap::{Args, Parser, Subcommand};
-use jiff::tz::TimeZone;
 
 use crate::client::{BUILD, Client, default_socket};
 use crate::context::Context;
@@ -119,7 +118,7 @@ pub fn run(cli: Cli) -> Result<Exit, Failure> {
     let Global { socket, json } = cli.global;
     let runtime_folder = std::env::var_os("XDG_RUNTIME_DIR").map(PathBuf::from);
     let socket = socket.unwrap_or_else(|| default_socket(runtime_folder.as_deref()));
-    let context = Context { client: Client::new(socket), json, zone: TimeZone::system() };
+    let context = Context::new(Client::new(socket), json);
     match cli.command {
         Command::Start(command) => command.run(&context),
         Command::Stop(command) => command.run(&context),

@@ -82,11 +82,7 @@ fn play_in(place: &Place, context: &Context, narrator: &Narrator) -> Result<Told
     std::fs::write(&config, config_text(place, &line)?)
         .map_err(Failure::io(format!("{} cannot be written", config.display())))?;
     let limits = Limits { answer: std::time::Duration::from_secs(20), ..Limits::default() };
-    let own = Context {
-        client: Client::new(place.socket()).with_limits(limits),
-        json: context.json,
-        zone: context.zone.clone(),
-    };
+    let own = Context::new(Client::new(place.socket()).with_limits(limits), context.json);
 
     let rate = CLOCK_RATE.to_string();
     let arguments =
