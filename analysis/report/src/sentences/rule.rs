@@ -40,15 +40,7 @@ pub fn decided(event: &PackEvent, source: &str, powered_by: Option<PoweredBy>) -
         }
         PackRule::WentDark => {
             let is_charged = event.current_ampere.is_some_and(|a| a > 0.0);
-            let when = if is_charged { "while charging" } else { "under load" };
-            let last = format!("{when}, last {ampere} at {volt}");
-            match powered_by {
-                Some(PoweredBy::SomethingElse) => {
-                    format!("readings stopped {last}: {}", connection_lost(source))
-                }
-                _ if is_charged => format!("went dark {last}"),
-                _ => format!("went dark {last}: probable protection trip"),
-            }
+            went_dark(&format!("{ampere} at {volt}"), is_charged, source, powered_by)
         }
         PackRule::CameBack if event.goes_on => {
             format!("readings are back: {ampere} at {volt}, about what they were")
@@ -75,6 +67,18 @@ pub fn decided(event: &PackEvent, source: &str, powered_by: Option<PoweredBy>) -
             "the pack is gone: nothing was heard for {}, last {volt} with no load",
             lasted(rules.gone_dark_second)
         ),
+    }
+}
+
+/// Nothing more came while a current flowed; `last` is what came last.
+fn went_dark(last: &str, is_charged: bool, source: &str, powered_by: Option<PoweredBy>) -> String {
+    let when = if is_charged { "while charging" } else { "under load" };
+    match powered_by {
+        Some(PoweredBy::SomethingElse) => {
+            format!("readings stopped {when}, last {last}: {}", connection_lost(source))
+        }
+        _ if is_charged => format!("went dark {when}, last {last}"),
+        _ => format!("went dark {when}, last {last}: probable protection trip"),
     }
 }
 
