@@ -50,6 +50,21 @@ fn a_session_can_begin_in_the_past() {
 }
 
 #[test]
+fn a_session_over_the_readings_of_another_is_told() {
+    let (bench, daemon, sensor) = discharging(200.0);
+    daemon.until_samples("bench-shunt", 200);
+    bench.ampledger("start --pack GAL-07").good();
+    daemon.until_samples("bench-shunt", 300);
+    bench.ampledger("stop").good();
+    let said = bench.ampledger_with(&["start", "--pack", "GAL-12", "--at", "2 min ago"]).out();
+    assert!(said.contains("session 1 (GAL-07) has readings of the same time"), "{said}");
+    bench.ampledger("stop").good();
+    let said = bench.ampledger("start --pack TUG-3").out();
+    assert!(!said.contains("of the same time"), "{said}");
+    drop(sensor);
+}
+
+#[test]
 fn a_time_that_is_none_is_refused_with_what_would_be_one() {
     let (bench, _daemon, _sensor) = discharging(1.0);
     let run = bench.ampledger_with(&["start", "--pack", "GAL-07", "--at", "the day of the flood"]);

@@ -151,7 +151,7 @@ async fn act(daemon: &Daemon, name: &str, news: &PackNews) -> Result<(), ApiErro
         daemon.intake.put_marker(Marker {
             source: Some(name.to_owned()),
             session: open.as_ref().map(|session| session.id),
-            ..Marker::new(news.at, MarkerKind::Rule, decided.clone())
+            ..Marker::new(news.since, MarkerKind::Rule, decided.clone())
         });
     }
     if let (Some(start), None) = (news.opens, &open)

@@ -47,7 +47,7 @@ pub async fn begin(daemon: &Daemon, wanted: Wanted) -> Result<Session, ApiError>
         Some(why) => format!("session {} began by rule: {why}", name(&session)),
         None => format!("session {} began", name(&session)),
     };
-    mark(daemon, &session, text.clone());
+    mark_at(daemon, &session, session.start, text.clone());
     tracing::info!(session = session.id, pack = session.pack.as_deref(), "{text}");
     if session.is_open() {
         daemon.intake.keeper.load(&daemon.intake, &session).await?;
@@ -72,7 +72,7 @@ pub async fn end(
         Some(why) => format!("session {} ended by rule: {why}", name(session)),
         None => format!("session {} ended", name(session)),
     };
-    mark(daemon, session, text.clone());
+    mark_at(daemon, session, session.end.unwrap_or(end), text.clone());
     tracing::info!(session = session.id, pack = session.pack.as_deref(), "{text}");
     Ok(())
 }
@@ -85,7 +85,12 @@ pub async fn keep(daemon: &Daemon, session: &Session) -> Result<(), ApiError> {
 
 /// Marks something about a session, now.
 fn mark(daemon: &Daemon, session: &Session, text: String) {
-    let at = Bound { run: daemon.intake.run, t_us: daemon.intake.clock.now_us() };
+    let now = Bound { run: daemon.intake.run, t_us: daemon.intake.clock.now_us() };
+    mark_at(daemon, session, now, text);
+}
+
+/// Where it is so in the record, which may lie before the moment it was done.
+fn mark_at(daemon: &Daemon, session: &Session, at: Bound, text: String) {
     let session = Some(session.id);
     daemon.intake.put_marker(Marker { session, ..Marker::new(at, MarkerKind::Session, text) });
 }

@@ -117,7 +117,8 @@ fn measure(taken: &[(i64, f64)], setting: &Setting) -> Result<(Zero, f64), Strin
     if second.round() < rules.zero_least_second || (taken.len() as f64) < rules.zero_least_samples {
         return Err(format!(
             "after the first {:.0} s, which are left to settle, there are {} readings over \
-             {second:.0} s; it takes {:.0} over {:.0} s",
+             {second:.0} s; it takes {:.0} over {:.0} s: wait, and look at a longer time \
+             (`--over`) where the meter is slow",
             rules.zero_settle_second,
             taken.len(),
             rules.zero_least_samples,

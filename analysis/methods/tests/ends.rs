@@ -280,7 +280,7 @@ fn a_rebound_after_a_dark_trip_is_a_second_run_only_if_the_pack_powers_the_senso
 
 /// Stopped so long after the last row, with the sum over a kind of phase.
 fn stopped_after(bench: &Bench, seconds: i64, kind: PhaseKind) -> (Analysis, Judged) {
-    let last_us = bench.rows.last().unwrap().t_us;
+    let last_us = bench.rows.last().map_or(0, |row| row.t_us);
     let found = bench.analyse(stated()).snapshot(Some(last_us + seconds * 1_000_000), true);
     let judged = judge_sum(&found, kind, false, &stated());
     (found, judged)

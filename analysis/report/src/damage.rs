@@ -11,8 +11,10 @@ pub fn checked(reader: &Reader, found: &Checked) -> CheckedRecord {
     let mut damage: Vec<String> = found.damaged.iter().map(|chunk| lost(reader, chunk)).collect();
     damage.extend(found.damaged_frames.iter().map(|chunk| lost_frames(reader, chunk)));
     if !found.structure.is_empty() {
-        let said = found.structure.join("; ");
-        damage.push(format!("{file}: {said} - save what can be read with `ampledger salvage`"));
+        damage.push(format!("{file}: {}", found.structure.join("; ")));
+    }
+    if !damage.is_empty() {
+        damage.push(format!("what can be read is saved by `ampledger salvage {file} NEW`"));
     }
     let Checked { sound_chunks, sound_samples, .. } = *found;
     CheckedRecord { file, sound_chunks, sound_samples, damage }

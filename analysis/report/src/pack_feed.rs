@@ -9,8 +9,8 @@ use ampledger_types::{Bound, Run, RunId, Sample};
 pub struct PackNews {
     /// What.
     pub event: PackEvent,
-    /// When it was certain.
-    pub at: Bound,
+    /// Since when it holds.
+    pub since: Bound,
     /// If it begins a test: from when on.
     pub opens: Option<Bound>,
     /// If it ends a test: up to when.
@@ -96,7 +96,7 @@ impl PackFeed {
 
     fn dated(&self, events: Vec<PackEvent>) -> Vec<PackNews> {
         let news = |event: PackEvent| PackNews {
-            at: self.bound(event.at_us),
+            since: self.bound(event.since_us),
             opens: event.opens_us().map(|t_us| self.bound(t_us)),
             closes: event.closes_us().map(|t_us| self.bound(t_us)),
             event,

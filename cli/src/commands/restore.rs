@@ -23,7 +23,7 @@ pub struct Restore {
     /// The backup
     #[arg(value_name = "BACKUP")]
     pub backup: PathBuf,
-    /// Where it goes; `[store] path` in the daemon's configuration
+    /// Where it goes: the path that `[store] path` in the daemon's configuration names
     #[arg(value_name = "DB", required_unless_present = "plan", conflicts_with = "plan")]
     pub to: Option<PathBuf>,
     /// Only say what restoring it into the running daemon's place takes and costs

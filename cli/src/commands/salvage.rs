@@ -53,28 +53,44 @@ fn told(salvaged: &Salvaged, new: &str) -> String {
         salvaged.rows.iter().find(|(name, _)| name == table).map_or(0, |(_, rows)| *rows)
     };
     let mut text = format!(
-        "{new} has {} samples, {} sessions, {} packs, {} markers.",
-        salvaged.samples,
-        of("session"),
-        of("pack"),
-        of("marker")
+        "{new} has {}, {}, {}, {}.",
+        counted(salvaged.samples, "sample"),
+        counted(of("session"), "session"),
+        counted(of("pack"), "pack"),
+        counted(of("marker"), "marker")
     );
     if !salvaged.lost_chunks.is_empty() {
-        let chunks = salvaged.lost_chunks.len();
-        text.push_str(&format!("\n{chunks} chunks of samples could not be read."));
+        let chunks = counted(salvaged.lost_chunks.len() as u64, "chunk");
+        text.push_str(&format!("\n{chunks} of samples could not be read."));
     }
     if !salvaged.lost_frames.is_empty() {
-        let chunks = salvaged.lost_frames.len();
-        text.push_str(&format!("\n{chunks} chunks of the frame log could not be read."));
+        let chunks = counted(salvaged.lost_frames.len() as u64, "chunk");
+        text.push_str(&format!("\n{chunks} of the frame log could not be read."));
     }
     if !salvaged.damaged_tables.is_empty() {
-        let tables = salvaged.damaged_tables.join(", ");
-        text.push_str(&format!("\nSome of this could not be read: {tables}."));
+        let tables: Vec<&str> = salvaged.damaged_tables.iter().map(|t| in_words(t)).collect();
+        text.push_str(&format!("\nNot all could be read of: {}.", tables.join(", ")));
     }
     if is_whole(salvaged) {
         text.push_str("\nNothing was lost.");
     }
     text
+}
+
+fn counted(count: u64, what: &str) -> String {
+    if count == 1 { format!("1 {what}") } else { format!("{count} {what}s") }
+}
+
+/// What a table of the store holds, for people.
+fn in_words(table: &str) -> &str {
+    match table {
+        "chunk" | "tail" => "the samples",
+        "frame_chunk" => "the frame log",
+        "minute" => "the minutes",
+        "calibration" => "zeros and calibrations",
+        "clock_observation" => "the dates",
+        other => other,
+    }
 }
 
 fn is_whole(salvaged: &Salvaged) -> bool {

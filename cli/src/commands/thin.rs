@@ -43,7 +43,11 @@ impl Thin {
     fn told(&self, told: &ThinResponse) -> String {
         let days = self.older_than;
         if told.sources.is_empty() {
-            return format!("Nothing that is older than {days} days may go.");
+            return format!(
+                "Nothing that is known to be older than {days} {} may go. Sessions stay, and so \
+                 does what has no trusted date.",
+                if days == 1 { "day" } else { "days" }
+            );
         }
         let verb = if told.applied { "went" } else { "would go" };
         let line = |source: &ampledger_types::api::ThinnedSource| {

@@ -6,8 +6,8 @@ use std::sync::Arc;
 use ampledger_report::{Holding, is_custody_confirmed, limit, select};
 use ampledger_store::NewSession;
 use ampledger_types::api::{
-    RedecodeRequest, RedecodeResponse, SessionLine, StartRequest, StartResponse, StopRequest,
-    TagRequest,
+    Check, CheckOutcome, RedecodeRequest, RedecodeResponse, SessionLine, StartRequest,
+    StartResponse, StopRequest, TagRequest,
 };
 use ampledger_types::result::{Limit, SessionReport};
 use ampledger_types::{Bound, Marker, MarkerKind, Pack, Session, Tag};
@@ -62,8 +62,31 @@ pub async fn start(
         tags,
     };
     let session = opening::begin(&daemon, Wanted { new, end, why: None }).await?;
-    let checks = daemon.intake.keeper.first_checks(&daemon.intake, &session).await?;
+    let mut checks = daemon.intake.keeper.first_checks(&daemon.intake, &session).await?;
+    checks.extend(overlaps(&daemon, &session).await?);
     Ok(Json(StartResponse { session, checks }))
+}
+
+/// Sessions in whose stretch this one reaches: their readings would count twice.
+async fn overlaps(daemon: &Daemon, session: &Session) -> Result<Vec<Check>, ApiError> {
+    let all = daemon.read(|reader| Ok(reader.sessions()?)).await?;
+    let (of, start, end) = (session.id, session.start, session.end);
+    let overlaps = |other: &&Session| {
+        other.id != of
+            && other.end.is_none_or(|other_end| other_end > start)
+            && end.is_none_or(|end| other.start < end)
+            && other.sources.iter().any(|source| session.sources.contains(source))
+    };
+    let told = |other: &Session| Check {
+        name: "another session".to_owned(),
+        outcome: CheckOutcome::Bad,
+        text: format!(
+            "session {} has readings of the same time: they count for both packs; begin this one \
+             later where that is not meant",
+            opening::name(other)
+        ),
+    };
+    Ok(all.iter().filter(overlaps).map(told).collect())
 }
 
 /// `POST /v1/sessions/{session}/stop`
