@@ -229,11 +229,12 @@ fn dark_ends(phases: &[&FoundPhase]) -> Vec<Doubt> {
     vec![doubt(DoubtKind::End, text)]
 }
 
-/// A silence that lasts to the end, as a sum sees it.
+/// A silence that lasts to the end and began in a phase of the sum's own kind.
 #[derive(Clone, Copy)]
 struct Silent {
+    kind: PhaseKind,
     seconds: f64,
-    /// While charging, the most that it hides of the charge, Ah.
+    /// The most that it hides, Ah; of a rest nobody knows.
     hidden_ah: Option<f64>,
 }
 
@@ -241,22 +242,22 @@ impl Silent {
     /// `None` while readings come, and where the end of the last discharge
     /// tells of it already. Whatever powers the meter, a charger may go on.
     fn of(analysis: &Analysis, kind: PhaseKind) -> Option<Silent> {
-        let last = analysis.phases.last().filter(|_| analysis.now.dark)?;
-        let is_told = last.end.as_ref().is_some_and(|e| e.reason == EndReason::DarkUnderLoad);
-        if is_told && kind == PhaseKind::Discharge {
+        let last = analysis.phases.last().filter(|last| analysis.now.dark && last.kind == kind)?;
+        if last.end.as_ref().is_some_and(|end| end.reason == EndReason::DarkUnderLoad) {
             return None;
         }
         let seconds = seconds_between(0, analysis.now.silent_us);
-        let is_charge = last.kind == PhaseKind::Charge && kind == PhaseKind::Charge;
-        let ampere = analysis.now.last_current_ampere.filter(|_| is_charge);
+        let ampere = analysis.now.last_current_ampere.filter(|_| kind != PhaseKind::Rest);
         let hidden_ah = ampere.map(|ampere| ampere.abs() * seconds / 3600.0);
-        Some(Silent { seconds, hidden_ah })
+        Some(Silent { kind, seconds, hidden_ah })
     }
 
     fn text(&self) -> String {
-        match self.hidden_ah {
-            Some(_) => format!("the source went dark while charging: {}", at_most(self.hidden_ah)),
-            None => format!("nothing was read for the last {:.0} s", self.seconds),
+        let hidden = at_most(self.hidden_ah);
+        match self.kind {
+            PhaseKind::Charge => format!("the source went dark while charging: {hidden}"),
+            PhaseKind::Discharge => format!("the source went dark under a small load: {hidden}"),
+            PhaseKind::Rest => format!("nothing was read for the last {:.0} s", self.seconds),
         }
     }
 }
@@ -264,7 +265,9 @@ impl Silent {
 /// That there was none of a kind is known only where nothing was unseen.
 fn none_seen(analysis: &Analysis, of_kind: &[&FoundPhase], setting: &Setting) -> Option<Doubt> {
     let gaps = analysis.phases.iter().flat_map(|phase| &phase.gaps);
-    let longest = gaps.map(|g| seconds_between(g.start_us, g.end_us)).fold(0.0, f64::max);
+    let gaps = gaps.map(|gap| seconds_between(gap.start_us, gap.end_us));
+    let silent = Some(seconds_between(0, analysis.now.silent_us)).filter(|_| analysis.now.dark);
+    let longest = gaps.chain(silent).fold(0.0, f64::max);
     let is_open = of_kind.is_empty() && longest > setting.rules.proven_gap_second;
     is_open.then(|| {
         let text = format!("nothing was read for {longest:.0} s: what flowed then is not known");

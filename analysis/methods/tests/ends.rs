@@ -322,9 +322,23 @@ fn that_there_was_no_discharge_is_proven_only_where_nothing_was_unseen() {
     let mut bench = rested();
     let (_, judged) = stopped_after(&bench, 0, PhaseKind::Discharge);
     assert_eq!((judged.value, judged.status), (Some(0.0), Status::Proven));
+    let unseen = |seconds: u32| {
+        vec![format!("nothing was read for {seconds} s: what flowed then is not known")]
+    };
     let (_, judged) = stopped_after(&bench, 30, PhaseKind::Discharge);
+    assert_eq!(said(&judged), unseen(30));
+    let (_, judged) = stopped_after(&bench, 30, PhaseKind::Rest);
     assert_eq!(said(&judged), ["nothing was read for the last 30 s"]);
     bench.dark(0.0, 30.0).run(0.0, 60.0);
     let (_, judged) = stopped_after(&bench, 0, PhaseKind::Discharge);
-    assert_eq!(said(&judged), ["nothing was read for 31 s: what flowed then is not known"]);
+    assert_eq!(said(&judged), unseen(31));
+}
+
+#[test]
+fn a_small_load_that_went_dark_hides_what_a_charge_would() {
+    let mut bench = rested();
+    bench.run(-1.0, 600.0);
+    let (_, judged) = stopped_after(&bench, 36, PhaseKind::Discharge);
+    let hidden = "the source went dark under a small load: at most 0.010 Ah are hidden";
+    assert_eq!((judged.status, said(&judged)), (Status::Provisional, vec![hidden]));
 }
