@@ -46,6 +46,55 @@ fn a_source_that_goes_dark_under_load_keeps_its_session_and_its_end_is_inferred(
     assert_eq!(report["results"]["capacity_to_cutoff_ah"]["value"], Value::Null, "{report:#}");
 }
 
+#[test]
+fn a_pulled_cable_of_a_meter_that_the_pack_does_not_power_is_no_trip() {
+    let mut yard = Yard::at_rate(100.0, DESCRIBED);
+    yard.bench.ampledger("start --pack GAL-12 --rated-ah 60").good();
+    yard.read_for(25.8, -12.0, 100);
+    yard.fall_silent();
+    yard.cable.unplug();
+    let sentence = until("it is said", || {
+        let said = yard.daemon.status().open_sessions.first().map(|open| open.sentence.clone());
+        said.filter(|sentence| sentence.contains("was last read under load"))
+    });
+    let lost = "GAL-12 was last read under load at 25.8 V: the connection to bench-shunt was lost.";
+    assert!(sentence.starts_with(lost), "{sentence}");
+    yard.cable.plug();
+    yard.read_for(25.7, -12.0, 100);
+    yard.bench.ampledger("stop").good();
+    let said = yard.markers(1);
+    let lost = "readings stopped under load, last −12.0 A at 25.8 V: \
+                the connection to bench-shunt was lost";
+    let back = "readings are back: −12.0 A at 25.7 V, about what they were";
+    for marker in [lost, back] {
+        assert!(said.iter().any(|text| text == marker), "{said:#?}");
+    }
+    assert!(!said.iter().any(|text| text.contains("trip")), "{said:#?}");
+}
+
+#[test]
+fn a_charge_whose_cable_was_pulled_is_not_proven_and_its_silence_is_told() {
+    let mut yard = Yard::at_rate(100.0, DESCRIBED);
+    yard.bench.ampledger("start --pack GAL-12 --rated-ah 60").good();
+    yard.read_for(26.4, 0.0, 30);
+    yard.read_for(27.1, 15.0, 100);
+    yard.fall_silent();
+    yard.cable.unplug();
+    let sentence = until("it is said", || {
+        let said = yard.daemon.status().open_sessions.first().map(|open| open.sentence.clone());
+        said.filter(|sentence| sentence.contains("has been dark for"))
+    });
+    assert!(sentence.contains(" while charging: last 27.1 V."), "{sentence}");
+    yard.bench.ampledger("stop").good();
+    let report = yard.bench.ampledger("show last --json").json();
+    let charged = &report["results"]["charging_capacity_ah"];
+    assert_eq!(charged["status"], json!("provisional"), "{report:#}");
+    let reasons = charged["reasons"].to_string();
+    assert!(reasons.contains("the source went dark while charging: at most"), "{reasons}");
+    let odd = report["anomalies"].as_array().expect("what is odd");
+    assert!(odd.iter().any(|one| one["kind"] == json!("gap")), "{report:#}");
+}
+
 /// The bench's clock runs so fast that hiccups of this machine are no dark
 /// stretch.
 const RATE: f64 = 60.0;
