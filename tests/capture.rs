@@ -235,6 +235,7 @@ fn an_unknown_instrument_is_looked_at_and_the_guess_decodes() {
     let mut number = 0;
     for n in 0..400_i64 {
         // Ten seconds off, ten on, four readings a second; the noise is made up.
+        // The hand that tells of it is up to half a second late.
         let on = (n / 40) % 2 == 1;
         let wander = (n * 7 % 11) as i16;
         let frame = quay(2641 - u16::from(on) * 40, wander - i16::from(on) * 12_100);
@@ -248,7 +249,8 @@ fn an_unknown_instrument_is_looked_at_and_the_guess_decodes() {
         }
     }
     bench.write("quay-shunt.frames.jsonl", text.as_bytes());
-    let probe = "probe quay-shunt.frames.jsonl --switched 10,20,30,40,50,60,70,80,90";
+    let probe =
+        "probe quay-shunt.frames.jsonl --switched 10.4,20.5,30.3,40.1,50,60.5,70.4,80.2,90.5";
     let out = bench.ampledger(probe).good().out();
     for part in ["400 of 7 bytes", "0: 59  1: 44", "hint: the checksum is sum8", "i16 little"] {
         assert!(out.contains(part), "{part} is not in\n{out}");

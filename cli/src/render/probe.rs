@@ -215,7 +215,7 @@ fn with_load(moves: &[Move], load: &Load) -> String {
     ];
     let settle = rounded(load.settle_second);
     let mut text = format!(
-        "hint: these move with the load ({} switches; {settle} s behind each left out):\n{}",
+        "hint: these move with the load ({} switches; {settle} s on both sides of each left out):\n{}",
         load.switched_us.len(),
         table(&head, &rows).trim_end()
     );

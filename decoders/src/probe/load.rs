@@ -1,10 +1,10 @@
-//! When the load was on and when it was off, with the moments behind a switch
-//! left out, in which an instrument still settles.
+//! When the load was on and when it was off, with the moments round a switch left
+//! out: a hand that tells of it is late, or early, and an instrument still settles.
 
 use serde::Serialize;
 
-/// How long an instrument may take to settle after a switch, seconds. Common
-/// practice, no source.
+/// How long an instrument may take to settle after a switch, and how far a hand
+/// may be off that tells of it, seconds. Common practice, no source.
 const SETTLE_SECOND: f64 = 2.0;
 
 /// The switching of a load.
@@ -12,7 +12,7 @@ const SETTLE_SECOND: f64 = 2.0;
 pub struct Load {
     /// When it was switched, microseconds; on with the first.
     pub switched_us: Vec<i64>,
-    /// What is left out behind each switch, seconds.
+    /// What is left out on both sides of each switch, seconds.
     pub settle_second: f64,
 }
 
@@ -49,8 +49,10 @@ impl Load {
     /// Where a moment lies; `None` while things settle.
     pub(super) fn stretch(&self, t_us: i64) -> Option<Stretch> {
         let number = self.switched_us.partition_point(|switch| *switch <= t_us);
-        let since = number.checked_sub(1).map(|last| t_us - self.switched_us[last]);
-        let is_settled = since.is_none_or(|us| us as f64 >= self.settle_second * 1e6);
+        let last = number.checked_sub(1).and_then(|last| self.switched_us.get(last));
+        let near = [last, self.switched_us.get(number)];
+        let mut near = near.into_iter().flatten().map(|switch| t_us.abs_diff(*switch));
+        let is_settled = near.all(|us| us as f64 >= self.settle_second * 1e6);
         is_settled.then_some(Stretch { number, is_on: number % 2 == 1 })
     }
 }
@@ -60,11 +62,11 @@ mod tests {
     use super::*;
 
     #[test]
-    fn the_moments_behind_a_switch_belong_to_neither_side() {
+    fn the_moments_round_a_switch_belong_to_neither_side() {
         let load = Load::new(&[10_000_000, 20_000_000]);
         let at = |t_us| load.stretch(t_us).map(|s| (s.number, s.is_on));
-        assert_eq!(at(9_999_999), Some((0, false)));
-        assert_eq!((at(10_000_000), at(11_999_999)), (None, None));
+        assert_eq!(at(8_000_000), Some((0, false)));
+        assert_eq!((at(8_000_001), at(10_000_000), at(11_999_999)), (None, None, None));
         assert_eq!(at(12_000_000), Some((1, true)));
         assert_eq!(at(22_000_000), Some((2, false)));
         // Switched fast, less is left out.
