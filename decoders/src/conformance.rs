@@ -77,6 +77,7 @@ pub fn check(case: &Case<'_>) {
     let clean = case.samples(&case.recording);
     assert!(clean.len() > case.lost_at_most + 1, "the recording has too few samples");
     case.any_split_gives_the_same(&clean);
+    case.what_is_lent_is_what_is_said();
     case.rubbish_before_only_delays(&clean);
     case.damage_is_left_behind(&clean);
     case.state_can_be_taken_up_anywhere();
@@ -172,6 +173,18 @@ impl Case<'_> {
             prop_assert_eq!(self.samples(&split), clean);
             Ok(())
         });
+    }
+
+    fn what_is_lent_is_what_is_said(&self) {
+        let (mut decoder, mut lent) = (self.build(), Vec::new());
+        for (now_us, event) in &self.recording {
+            match event {
+                Event::Received(bytes) => decoder.lend(*now_us, bytes, &mut lent),
+                other => decoder.handle(*now_us, other.input(), &mut lent),
+            }
+        }
+        let said = self.outputs(self.build().as_mut(), &self.recording);
+        assert_eq!(format!("{lent:?}"), format!("{said:?}"), "lent, and said");
     }
 
     fn rubbish_before_only_delays(&self, clean: &[String]) {

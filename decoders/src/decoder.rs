@@ -1,6 +1,8 @@
 //! The decoder's one entry: what it is given and what it can say.
 
-use ampledger_types::{Frame, FrameKind, Sample};
+use std::sync::Arc;
+
+use ampledger_types::{Frame, FrameKind, Group, Sample};
 use serde::{Deserialize, Serialize};
 
 use crate::config::{ConfigProblem, DecoderConfig};
@@ -185,12 +187,63 @@ impl ComplaintKind {
     }
 }
 
+/// Where what a decoder says goes, one after the other.
+pub trait Outlet {
+    /// Takes something that it says.
+    fn say(&mut self, output: Output);
+
+    /// A decoder of lines begins with the next; what it says is about that one.
+    fn line(&mut self) {}
+
+    /// Takes a sample that is only lent: a value for each channel of the group.
+    fn sample(&mut self, group: &Arc<Group>, at: At, values: &[f64]) {
+        let (group, At { t_us, instrument_t_us }) = (Arc::clone(group), at);
+        self.say(Output::Sample(Sample { group, t_us, instrument_t_us, values: values.to_vec() }));
+    }
+}
+
+impl Outlet for Vec<Output> {
+    fn say(&mut self, output: Output) {
+        self.push(output);
+    }
+}
+
+/// The times of a sample, microseconds.
+#[derive(Clone, Copy, Debug)]
+pub struct At {
+    /// On our clock.
+    pub t_us: i64,
+    /// The instrument's own, where it sends one.
+    pub instrument_t_us: Option<i64>,
+}
+
+impl At {
+    /// That of arrival, where the instrument sends no time.
+    pub(crate) fn arrival(t_us: i64) -> Self {
+        At { t_us, instrument_t_us: None }
+    }
+
+    /// That of arrival, with the instrument's own beside it.
+    pub(crate) fn beside(t_us: i64, instrument_t_us: Option<i64>) -> Self {
+        At { t_us, instrument_t_us }
+    }
+}
+
 /// A decoder. Memory is bounded whatever it is given, and rubbish costs only
 /// the frame it fell into.
 pub trait Decoder: Send {
     /// Takes in one thing that happened at `now_us` (boot clock, microseconds,
     /// never going backwards) and appends what there is to say to `out`.
     fn handle(&mut self, now_us: i64, input: Input<'_>, out: &mut Vec<Output>);
+
+    /// Takes in bytes, as [`Decoder::handle`] does, and lends what it makes of
+    /// them: in a record of millions of rows nothing is made anew for each. A
+    /// decoder of lines tells of each.
+    fn lend(&mut self, now_us: i64, bytes: &[u8], out: &mut dyn Outlet) {
+        let mut said = Vec::new();
+        self.handle(now_us, Input::Received { endpoint: 0, bytes }, &mut said);
+        said.into_iter().for_each(|output| out.say(output));
+    }
 
     /// The whole state, so that a frame log can be decoded from here on.
     fn snapshot(&self) -> Vec<u8>;

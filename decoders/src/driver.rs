@@ -1,9 +1,11 @@
 //! Runs one decoder: numbers its input for the frame log and lets nothing out
 //! that a reading must never be.
 
-use ampledger_types::{Frame, FrameKind};
+use std::sync::Arc;
 
-use crate::decoder::{BadSnapshot, Complaint, ComplaintKind, Decoder, Input, Output};
+use ampledger_types::{Frame, FrameKind, Group};
+
+use crate::decoder::{At, BadSnapshot, Complaint, ComplaintKind, Decoder, Input, Outlet, Output};
 
 /// A decoder with its frame log. The same loop serves the daemon, a replay and
 /// a plugin's host.
@@ -50,6 +52,33 @@ impl Driver {
         }
         self.outputs.drain(..)
     }
+
+    /// Gives the decoder bytes that no frame log keeps, because what they came
+    /// from can be read again; `out` is lent what it makes of them.
+    pub fn lend(&mut self, now_us: i64, bytes: &[u8], out: &mut impl Outlet) {
+        self.decoder.lend(now_us, bytes, &mut Guarded(out));
+    }
+}
+
+/// Lets nothing through that [`guard`] would not.
+struct Guarded<'a, O>(&'a mut O);
+
+impl<O: Outlet> Outlet for Guarded<'_, O> {
+    fn say(&mut self, mut output: Output) {
+        guard(&mut output);
+        self.0.say(output);
+    }
+
+    fn line(&mut self) {
+        self.0.line();
+    }
+
+    fn sample(&mut self, group: &Arc<Group>, at: At, values: &[f64]) {
+        match is_sound(group, values) {
+            true => self.0.sample(group, at, values),
+            false => self.0.say(Output::Complaint(unsound(values))),
+        }
+    }
 }
 
 /// Numbers inputs for the frame log.
@@ -89,16 +118,24 @@ impl Numbering {
 /// Turns a sample that cannot be one into a complaint. A missing value (NaN)
 /// is fine beside others; infinite values, or none at all, are not.
 pub fn guard(output: &mut Output) {
-    let Output::Sample(sample) = output else { return };
-    let sound = sample.values.len() == sample.group.channels.len()
-        && !sample.values.iter().any(|v| v.is_infinite())
-        && !sample.values.iter().all(|v| v.is_nan());
-    if !sound {
-        *output = Output::Complaint(Complaint {
-            kind: ComplaintKind::Implausible,
-            bytes_skipped: 0,
-            detail: format!("no usable values in {:?}", sample.values),
-        });
+    if let Output::Sample(sample) = output
+        && !is_sound(&sample.group, &sample.values)
+    {
+        *output = Output::Complaint(unsound(&sample.values));
+    }
+}
+
+fn is_sound(group: &Group, values: &[f64]) -> bool {
+    values.len() == group.channels.len()
+        && !values.iter().any(|v| v.is_infinite())
+        && !values.iter().all(|v| v.is_nan())
+}
+
+fn unsound(values: &[f64]) -> Complaint {
+    Complaint {
+        kind: ComplaintKind::Implausible,
+        bytes_skipped: 0,
+        detail: format!("no usable values in {values:?}"),
     }
 }
 

@@ -94,7 +94,7 @@ impl TimeReader {
         let text = text.trim();
         if let Some((value, rest)) = split_number(text, mark) {
             let unit = match rest {
-                "" => heading_unit.and_then(seconds).or(self.unit_second).unwrap_or(1.0),
+                "" => return self.read_number(value, heading_unit),
                 unit => match seconds(unit) {
                     Some(unit) => unit,
                     None => return elapsed(text).or_else(|| self.date(text)),
@@ -103,6 +103,13 @@ impl TimeReader {
             return microseconds(value * unit);
         }
         None
+    }
+
+    /// A time written as a number, in microseconds.
+    #[inline]
+    pub fn read_number(&self, value: f64, heading_unit: Option<&str>) -> Option<i64> {
+        let unit = heading_unit.and_then(seconds).or(self.unit_second).unwrap_or(1.0);
+        microseconds(value * unit)
     }
 
     fn date(&self, text: &str) -> Option<i64> {
@@ -130,9 +137,15 @@ fn seconds(unit: &str) -> Option<f64> {
 }
 
 fn microseconds(second: f64) -> Option<i64> {
-    let us = (second * 1e6).round();
+    let us = second * 1e6;
     // A third of the range of an i64, so that sums of two stay within it.
-    (us.abs() < 3e18).then_some(us as i64)
+    if us.is_nan() || us.abs() >= 3e18 {
+        return None;
+    }
+    // Half away from zero; what is left of a whole number is exact.
+    let whole = us as i64;
+    let rest = us - whole as f64;
+    Some(whole + i64::from(rest >= 0.5) - i64::from(rest <= -0.5))
 }
 
 /// `H:MM:SS` or `H:MM:SS.fff`, hours without bound.

@@ -21,7 +21,8 @@ mod vectors;
 
 pub use config::{ConfigProblem, DecoderConfig};
 pub use decoder::{
-    BadSnapshot, Command, Complaint, ComplaintKind, Decoder, Descriptor, Input, Integrity, Output,
+    At, BadSnapshot, Command, Complaint, ComplaintKind, Decoder, Descriptor, Input, Integrity,
+    Outlet, Output,
 };
 pub use driver::Driver;
 pub use identities::Identities;

@@ -146,16 +146,24 @@ impl Field {
             Some(text) => self.unit_written(text)?,
             None => self.unit,
         };
+        self.kept(raw, &unit).ok_or_else(|| format!("{raw} is too large"))
+    }
+
+    /// The same of a number that stands alone; `None` where it is too large.
+    #[inline]
+    pub fn read_alone(&self, raw: f64) -> Option<f64> {
+        self.kept(raw, &self.unit)
+    }
+
+    #[inline]
+    fn kept(&self, raw: f64, unit: &Conversion) -> Option<f64> {
         if self.missing.contains(&raw) {
-            return Ok(f64::NAN);
+            return Some(f64::NAN);
         }
         let written = times(raw, self.scale) + self.offset;
         let kept = (times(written, unit.factor) + unit.offset) * self.direction;
-        match kept.is_finite() {
-            // Adding zero turns a minus zero, which a sign makes, into zero.
-            true => Ok(kept + 0.0),
-            false => Err(format!("{raw} is too large")),
-        }
+        // Adding zero turns a minus zero, which a sign makes, into zero.
+        kept.is_finite().then_some(kept + 0.0)
     }
 
     fn unit_written(&self, text: &str) -> Result<Conversion, String> {
@@ -171,6 +179,7 @@ impl Field {
 
 /// The product; by division where the factor stands for one, so that 950 mA
 /// are 0.95 A and not 0.9500000000000001 A.
+#[inline]
 fn times(value: f64, factor: f64) -> f64 {
     // Most numbers are written as they are kept.
     if factor == 1.0 {

@@ -58,31 +58,40 @@ const POWERS: [f64; EXACT_DIGITS + 1] =
 /// power of ten are binary numbers, and one division rounds once, as reading
 /// the whole does (Clinger, How to Read Floating Point Numbers Accurately, 1990).
 pub(crate) fn short(text: &str, mark: char) -> Option<f64> {
-    let (sign, unsigned) = match text.as_bytes() {
-        [b'-', rest @ ..] => (-1.0, rest),
-        all => (1.0, all),
-    };
-    if unsigned.len() > EXACT_DIGITS + 1 {
-        return None;
-    }
-    let (mut number, mut point) = (0u64, None);
-    for (at, byte) in unsigned.iter().enumerate() {
-        match byte {
-            b'0'..=b'9' => number = number * 10 + u64::from(byte - b'0'),
-            _ if char::from(*byte) == mark && mark.is_ascii() && point.is_none() => {
-                point = Some(at);
-            }
-            _ => return None,
+    let (value, length) = leading(text.as_bytes(), u8::try_from(mark).ok()?)?;
+    (length == text.len()).then_some(value)
+}
+
+/// The short number that the bytes begin with, up to the first that is no part
+/// of one, and its length.
+#[inline]
+pub(crate) fn leading(bytes: &[u8], mark: u8) -> Option<(f64, usize)> {
+    let is_negative = bytes.first() == Some(&b'-');
+    let unsigned = bytes.get(usize::from(is_negative)..)?;
+    let (mut number, mut point, mut length) = (0u64, None, 0usize);
+    for byte in unsigned {
+        let digit = byte.wrapping_sub(b'0');
+        if digit < 10 {
+            // Too many digits are found below.
+            number = number.wrapping_mul(10).wrapping_add(u64::from(digit));
+        } else if *byte == mark && point.is_none() {
+            point = Some(length);
+        } else {
+            break;
         }
+        length += 1;
     }
-    let last = unsigned.len().checked_sub(1)?;
+    let last = length.checked_sub(1)?;
     let places = match point {
         // A mark at an end, or too many digits: read with more care.
-        Some(at) if at > 0 && at < last => last - at,
+        Some(at) if at > 0 && at < last && last <= EXACT_DIGITS => last - at,
         None if last < EXACT_DIGITS => 0,
         _ => return None,
     };
-    Some(sign * (number as f64 / POWERS[places]))
+    let sign = if is_negative { -1.0 } else { 1.0 };
+    // At most 15 digits: with a sign bit it is the same, and sooner converted.
+    let number = number.cast_signed() as f64;
+    Some((sign * (number / POWERS[places]), length + usize::from(is_negative)))
 }
 
 /// The number at the front, and what is left behind it, trimmed.

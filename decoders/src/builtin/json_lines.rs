@@ -16,7 +16,8 @@ use serde_json::Value;
 use super::readings::{Readings, Written, incomplete, place, text};
 use crate::config::{ConfigProblem, DecoderConfig};
 use crate::decoder::{
-    BadSnapshot, Complaint, ComplaintKind, Decoder, Descriptor, Input, Integrity, Output, excerpt,
+    BadSnapshot, Complaint, ComplaintKind, Decoder, Descriptor, Input, Integrity, Outlet, Output,
+    excerpt,
 };
 use crate::framing::{Line, Lines};
 use crate::instrument_time::{AXIS_TOLERANCE_SECOND, Axis, TimeOptions, TimeReader};
@@ -98,25 +99,33 @@ impl Keys {
 
 impl Decoder for JsonLines {
     fn handle(&mut self, now_us: i64, input: Input<'_>, out: &mut Vec<Output>) {
-        let reader = &mut self.reader;
         match input {
             Input::Opened { record } => {
                 let given_up = self.lines.opened(record);
                 if given_up > 0 {
                     out.push(incomplete(given_up, "the connection was opened anew in a line"));
                 }
-                reader.axis.opened(record);
+                self.reader.axis.opened(record);
             }
-            Input::Received { bytes, .. } => {
-                self.lines.push(bytes, |line| reader.line(now_us, line, out));
+            Input::Received { bytes, .. } => self.lend(now_us, bytes, out),
+            Input::Closed => {
+                let reader = &mut self.reader;
+                self.lines.closed(|line| reader.line(now_us, line, out));
             }
-            Input::Closed => self.lines.closed(|line| reader.line(now_us, line, out)),
             Input::Command(command) => out.push(Output::CommandDone {
                 id: command.id,
                 result: Err("json-lines only listens; it takes no commands".to_owned()),
             }),
             Input::Sent { .. } | Input::Drained | Input::Deadline => {}
         }
+    }
+
+    fn lend(&mut self, now_us: i64, bytes: &[u8], out: &mut dyn Outlet) {
+        let reader = &mut self.reader;
+        self.lines.push(bytes, |line| {
+            out.line();
+            reader.line(now_us, line, out);
+        });
     }
 
     fn snapshot(&self) -> Vec<u8> {
@@ -144,12 +153,12 @@ impl Reader {
         })
     }
 
-    fn line(&mut self, now_us: i64, line: Line<'_>, out: &mut Vec<Output>) {
+    fn line(&mut self, now_us: i64, line: Line<'_>, out: &mut dyn Outlet) {
         let (bytes, may_be_cut) = match line {
             Line::Whole(bytes) => (bytes, false),
             Line::Part(bytes) => (bytes, true),
             Line::TooLong(length) => {
-                out.push(incomplete(length, "the line is too long"));
+                out.say(incomplete(length, "the line is too long"));
                 return;
             }
         };
@@ -161,19 +170,19 @@ impl Reader {
         match serde_json::from_str::<Value>(line) {
             Ok(object @ Value::Object(_)) => self.object(now_us, line, &object, out),
             // What is left of a cut line can be a whole value, but no object.
-            _ if may_be_cut => out.push(incomplete(bytes.len(), "the line may be cut off")),
+            _ if may_be_cut => out.say(incomplete(bytes.len(), "the line may be cut off")),
             Ok(_) => {
                 let detail = format!("{} is JSON, but no object", excerpt(line));
-                out.push(not_mine(bytes.len(), detail));
+                out.say(not_mine(bytes.len(), detail));
             }
             Err(error) if error.is_eof() => {
-                out.push(incomplete(bytes.len(), &format!("{} is cut off", excerpt(line))));
+                out.say(incomplete(bytes.len(), &format!("{} is cut off", excerpt(line))));
             }
-            Err(_) => out.push(not_mine(bytes.len(), format!("{} is no JSON", excerpt(line)))),
+            Err(_) => out.say(not_mine(bytes.len(), format!("{} is no JSON", excerpt(line)))),
         }
     }
 
-    fn object(&mut self, now_us: i64, line: &str, object: &Value, out: &mut Vec<Output>) {
+    fn object(&mut self, now_us: i64, line: &str, object: &Value, out: &mut dyn Outlet) {
         let Value::Object(entries) = object else { return };
         let pointers = self.mapping.names().chain(self.time.column.as_deref());
         let pointed = pointers.filter(|name| name.starts_with('/'));
@@ -196,8 +205,10 @@ impl Reader {
                 Key::Field(_) | Key::Time(_) | Key::Unused => {}
             }
         }
-        let time = time.as_ref();
-        let time = time.map(|(text, unit)| Written { text, unit: unit.as_deref(), mark: '.' });
+        let time = time.as_ref().map(|(text, unit)| Written {
+            text: text.as_bytes(),
+            t_us: self.time.read(text, '.', unit.as_deref()),
+        });
         let at = place(now_us, time, &mut self.axis, &self.time, &mut readings);
         readings.finish(at, self.groups.of(channels), line, out);
     }

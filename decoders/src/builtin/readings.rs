@@ -6,7 +6,8 @@ use std::sync::Arc;
 
 use ampledger_types::{Group, Sample};
 
-use crate::decoder::{Complaint, ComplaintKind, Output, excerpt, excerpt_bytes};
+pub(super) use crate::decoder::At as Place;
+use crate::decoder::{Complaint, ComplaintKind, Outlet, Output, excerpt, excerpt_bytes};
 use crate::instrument_time::{Axis, TimeReader};
 use crate::mapping::Field;
 use crate::number::{Cell, cell};
@@ -51,6 +52,17 @@ impl Readings {
         self.push(name, value);
     }
 
+    /// Forgets what it holds.
+    pub(super) fn clear(&mut self) {
+        self.values.clear();
+        (self.unknown, self.trouble, self.more) = (None, None, 0);
+    }
+
+    /// The next value, NaN where it is missing.
+    pub(super) fn push_number(&mut self, value: f64) {
+        self.values.push(value);
+    }
+
     /// The next value, or why there is none.
     pub(super) fn push(&mut self, name: &str, value: Result<f64, String>) {
         match value {
@@ -78,7 +90,7 @@ impl Readings {
     }
 
     /// Ends the line: a sample, a complaint, or both.
-    pub(super) fn finish(self, place: Place, group: Arc<Group>, line: &str, out: &mut Vec<Output>) {
+    pub(super) fn finish(self, place: Place, group: Arc<Group>, line: &str, out: &mut dyn Outlet) {
         self.end(place, group, (line.len(), &|| excerpt(line)), out);
     }
 
@@ -88,65 +100,65 @@ impl Readings {
         place: Place,
         group: Arc<Group>,
         frame: &[u8],
-        out: &mut Vec<Output>,
+        out: &mut dyn Outlet,
     ) {
         self.end(place, group, (frame.len(), &|| excerpt_bytes(frame)), out);
     }
 
+    /// Ends the line as [`Readings::finish`] does, but lends the values.
+    pub(super) fn lend(
+        &mut self,
+        place: Place,
+        group: &Arc<Group>,
+        line: &[u8],
+        out: &mut dyn Outlet,
+    ) {
+        let shown = || excerpt(&String::from_utf8_lossy(line));
+        if self.is_usable((line.len(), &shown), out) {
+            out.sample(group, place, &self.values);
+        }
+    }
+
     /// `source` is the length of the line or frame, and how it is shown.
     fn end(
-        self,
+        mut self,
         place: Place,
         group: Arc<Group>,
         source: (usize, &dyn Fn() -> String),
-        out: &mut Vec<Output>,
+        out: &mut dyn Outlet,
     ) {
+        if self.is_usable(source, out) {
+            let Place { t_us, instrument_t_us } = place;
+            out.say(Output::Sample(Sample { group, t_us, instrument_t_us, values: self.values }));
+        }
+    }
+
+    /// Whether there is any value; complains of what is wrong.
+    fn is_usable(&mut self, source: (usize, &dyn Fn() -> String), out: &mut dyn Outlet) -> bool {
         let (length, shown) = source;
         let usable = self.values.iter().any(|v| !v.is_nan());
-        let trouble = match (self.trouble, self.more) {
+        let trouble = match (self.trouble.take(), std::mem::take(&mut self.more)) {
             (Some(what), 0) => Some(what),
             (Some(what), more) => Some(format!("{what}, and {more} more")),
             (None, _) if usable => None,
-            (None, _) => Some(match self.unknown {
+            (None, _) => Some(match self.unknown.take() {
                 Some(what) => format!("no usable value: {what}"),
                 None => format!("no usable value in {}", shown()),
             }),
         };
         if let Some(what) = trouble {
             let skipped = if usable { 0 } else { length };
-            out.push(Output::Complaint(Complaint::new(ComplaintKind::Implausible, skipped, what)));
+            out.say(Output::Complaint(Complaint::new(ComplaintKind::Implausible, skipped, what)));
         }
-        if usable {
-            let Place { t_us, instrument_t_us } = place;
-            out.push(Output::Sample(Sample { group, t_us, instrument_t_us, values: self.values }));
-        }
+        usable
     }
 }
 
-/// The times of a sample.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Place {
-    t_us: i64,
-    instrument_t_us: Option<i64>,
-}
-
-impl Place {
-    /// That of arrival, where the instrument sends no time.
-    pub(super) fn arrival(t_us: i64) -> Self {
-        Place { t_us, instrument_t_us: None }
-    }
-
-    /// That of arrival, with the instrument's own beside it.
-    pub(super) fn beside(t_us: i64, instrument_t_us: Option<i64>) -> Self {
-        Place { t_us, instrument_t_us }
-    }
-}
-
-/// The time of a line as written, with the unit that its heading names.
+/// The time of a line as written, and what it was read as.
+#[derive(Clone, Copy)]
 pub(super) struct Written<'a> {
-    pub(super) text: &'a str,
-    pub(super) unit: Option<&'a str>,
-    pub(super) mark: char,
+    pub(super) text: &'a [u8],
+    pub(super) t_us: Option<i64>,
 }
 
 /// The times of a line's sample; complains where a configured time is missing
@@ -159,7 +171,7 @@ pub(super) fn place(
     readings: &mut Readings,
 ) -> Place {
     let is_axis = reader.is_axis(axis.is_record());
-    let instrument_t_us = written.as_ref().and_then(|w| reader.read(w.text, w.mark, w.unit));
+    let instrument_t_us = written.as_ref().and_then(|w| w.t_us);
     let t_us = match instrument_t_us {
         Some(device_us) if is_axis => {
             let (t_us, complaint) = axis.place(now_us, device_us, reader);
@@ -171,7 +183,8 @@ pub(super) fn place(
         Some(_) => now_us,
         None => {
             if reader.column.is_some() || (is_axis && written.is_some()) {
-                let what = written.map_or("the line has none".into(), |w| excerpt(w.text));
+                let shown = |w: Written<'_>| excerpt(&String::from_utf8_lossy(w.text));
+                let what = written.map_or("the line has none".into(), shown);
                 readings.complain(format!("no time: {what}"));
             }
             if is_axis { axis.without_time(now_us) } else { now_us }

@@ -19,16 +19,18 @@ use serde::{Deserialize, Serialize};
 use super::readings::{Readings, Written, incomplete, place, text};
 use crate::config::{ConfigProblem, DecoderConfig};
 use crate::decoder::{
-    BadSnapshot, Complaint, ComplaintKind, Decoder, Descriptor, Input, Integrity, Output, excerpt,
+    BadSnapshot, Complaint, ComplaintKind, Decoder, Descriptor, Input, Integrity, Outlet, Output,
+    excerpt,
 };
 use crate::framing::{Line, Lines};
 use crate::instrument_time::{Axis, TimeReader};
 use crate::mapping::{Groups, Mapping, heading};
-use crate::number::{is_number, short};
+use crate::number::is_number;
 
 pub(crate) mod cells;
 mod columns;
 mod options;
+mod short_row;
 #[cfg(test)]
 mod tests;
 
@@ -83,6 +85,8 @@ struct Reader {
     columns: Columns,
     width: Width,
     axis: Axis,
+    /// What short rows are read into, one after the other.
+    readings: Readings,
 }
 
 impl Decoder for TextLines {
@@ -95,10 +99,7 @@ impl Decoder for TextLines {
                 }
                 self.reader.opened(record);
             }
-            Input::Received { bytes, .. } => {
-                let reader = &mut self.reader;
-                self.lines.push(bytes, |line| reader.line(now_us, line, out));
-            }
+            Input::Received { bytes, .. } => self.lend(now_us, bytes, out),
             Input::Closed => {
                 let reader = &mut self.reader;
                 self.lines.closed(|line| reader.last_line(now_us, line, out));
@@ -109,6 +110,14 @@ impl Decoder for TextLines {
             }),
             Input::Sent { .. } | Input::Drained | Input::Deadline => {}
         }
+    }
+
+    fn lend(&mut self, now_us: i64, bytes: &[u8], out: &mut dyn Outlet) {
+        let reader = &mut self.reader;
+        self.lines.push(bytes, |line| {
+            out.line();
+            reader.line(now_us, line, out);
+        });
     }
 
     fn snapshot(&self) -> Vec<u8> {
@@ -146,6 +155,7 @@ impl Reader {
             header: options.header(),
             width: Width::default(),
             axis: Axis::default(),
+            readings: Readings::default(),
             options,
             mapping,
             time,
@@ -177,35 +187,36 @@ impl Reader {
         }
     }
 
-    fn line(&mut self, now_us: i64, line: Line<'_>, out: &mut Vec<Output>) {
+    fn line(&mut self, now_us: i64, line: Line<'_>, out: &mut dyn Outlet) {
         match line {
+            Line::Whole(bytes) if self.short_row(now_us, bytes.trim_ascii(), out) => {}
             Line::Whole(bytes) => self.whole(now_us, &text(bytes), out),
             // A heading does no harm when it is cut: a name is not recognised,
             // or the rows under it do not have as many cells.
             Line::Part(bytes) => {
                 if !bytes.is_empty() && !self.heading_line(text(bytes).trim(), out) {
-                    out.push(incomplete(bytes.len(), "the first line after opening may be cut"));
+                    out.say(incomplete(bytes.len(), "the first line after opening may be cut"));
                 }
             }
-            Line::TooLong(length) => out.push(incomplete(length, "the line is too long")),
+            Line::TooLong(length) => out.say(incomplete(length, "the line is too long")),
         }
     }
 
-    fn last_line(&mut self, now_us: i64, line: Line<'_>, out: &mut Vec<Output>) {
+    fn last_line(&mut self, now_us: i64, line: Line<'_>, out: &mut dyn Outlet) {
         match line {
             Line::Whole(bytes) | Line::Part(bytes) if self.options.keeps_parts() => {
                 self.whole(now_us, &text(bytes), out);
             }
             Line::Whole(bytes) | Line::Part(bytes) => {
-                out.push(incomplete(bytes.len(), "the last line has no end and may be cut"));
+                out.say(incomplete(bytes.len(), "the last line has no end and may be cut"));
             }
-            Line::TooLong(length) => out.push(incomplete(length, "the line is too long")),
+            Line::TooLong(length) => out.say(incomplete(length, "the line is too long")),
         }
     }
 
-    fn whole(&mut self, now_us: i64, line: &str, out: &mut Vec<Output>) {
+    fn whole(&mut self, now_us: i64, line: &str, out: &mut dyn Outlet) {
         let line = line.trim();
-        if line.is_empty() || self.short_row(now_us, line, out) {
+        if line.is_empty() {
             return;
         }
         if let Some(comment) = self.options.comment(line) {
@@ -220,42 +231,6 @@ impl Reader {
         } else if !self.heading_line(line, out) {
             self.row(now_us, line, out);
         }
-    }
-
-    /// Takes the line if it is a row of nothing but short numbers under a
-    /// heading, as nearly all lines of a long record are. Any other is left to
-    /// be read with care, which would come to the same for this one.
-    fn short_row(&mut self, now_us: i64, line: &str, out: &mut Vec<Output>) -> bool {
-        let Some(header) = &self.header else { return false };
-        let delimiter = self.options.delimiter.or(header.delimiter).and_then(Delimiter::byte);
-        let Some(delimiter) = delimiter else { return false };
-        if self.options.layout == Some(Layout::Pairs) || self.options.comment(line).is_some() {
-            return false;
-        }
-        let Columns { fields, time, group, .. } = &self.columns;
-        let (mut readings, mut fields) = (Readings::of(fields.len()), fields.iter().peekable());
-        let (mut start, mut cells, mut time_text) = (0, 0, None);
-        for end in memchr::memchr_iter(delimiter, line.as_bytes()).chain([line.len()]) {
-            let cell = &line[start..end];
-            let Some(value) = short(cell, self.mark) else { return false };
-            if let Some((_, name, field)) = fields.next_if(|(at, _, _)| *at == cells) {
-                let Ok(value) = field.read(value, None) else { return false };
-                readings.push(name, Ok(value));
-            }
-            if time.as_ref().is_some_and(|(at, _)| *at == cells) {
-                time_text = Some(cell);
-            }
-            (start, cells) = (end + 1, cells + 1);
-        }
-        if cells != header.cells.len() || fields.next().is_some() || self.columns.fields.is_empty()
-        {
-            return false;
-        }
-        let unit = time.as_ref().and_then(|(_, unit)| unit.as_deref());
-        let time = time_text.map(|text| Written { text, unit, mark: self.mark });
-        let at = place(now_us, time, &mut self.axis, &self.time, &mut readings);
-        readings.finish(at, group.clone(), line, out);
-        true
     }
 
     fn delimiter(&self, line: &str) -> Delimiter {
@@ -273,14 +248,15 @@ impl Reader {
         (certain || found.others == 0).then_some(found)
     }
 
-    fn pair_line(&mut self, now_us: i64, line: &str, found: Pairs, out: &mut Vec<Output>) {
+    fn pair_line(&mut self, now_us: i64, line: &str, found: Pairs, out: &mut dyn Outlet) {
         let mut readings = Readings::default();
         let mut channels = Vec::new();
         let mut time = None;
         for (key, value) in &found.pairs {
             if self.is_time(key) {
                 let unit = heading::part(key).map(|p| p.unit);
-                time = time.or(Some(Written { text: value, unit, mark: self.mark }));
+                let t_us = || self.time.read(value, self.mark, unit);
+                time = time.or_else(|| Some(Written { text: value.as_bytes(), t_us: t_us() }));
                 continue;
             }
             match self.mapping.field(key) {
@@ -325,7 +301,7 @@ impl Reader {
     }
 
     /// Takes the line as a heading line or a row of units, if it is one.
-    fn heading_line(&mut self, line: &str, out: &mut Vec<Output>) -> bool {
+    fn heading_line(&mut self, line: &str, out: &mut dyn Outlet) -> bool {
         // Most lines are rows, and most rows begin with a number.
         let end = line.bytes().position(|byte| matches!(byte, b',' | b';' | b'\t' | b' '));
         let first = &line[..end.unwrap_or(line.len())];
@@ -343,7 +319,7 @@ impl Reader {
         self.columns = self.columns();
         for problem in &self.columns.problems {
             let detail = format!("in the heading {}: {problem}", excerpt(line));
-            out.push(Output::Complaint(Complaint::new(ComplaintKind::Implausible, 0, detail)));
+            out.say(Output::Complaint(Complaint::new(ComplaintKind::Implausible, 0, detail)));
         }
         true
     }
@@ -370,18 +346,18 @@ impl Reader {
         true
     }
 
-    fn row(&mut self, now_us: i64, line: &str, out: &mut Vec<Output>) {
+    fn row(&mut self, now_us: i64, line: &str, out: &mut dyn Outlet) {
         if self.columns.fields.is_empty() {
             let detail = format!("neither a key nor a heading line yet for {}", excerpt(line));
             let complaint = Complaint::new(ComplaintKind::NotMine, line.len(), detail);
-            out.push(Output::Complaint(complaint));
+            out.say(Output::Complaint(complaint));
             return;
         }
         let cells = cells::split(line, self.delimiter(line), self.mark);
         if !self.has_width(&cells) {
             let detail =
                 format!("{} cells in {}, not as many as before", cells.len(), excerpt(line));
-            out.push(incomplete(line.len(), &detail));
+            out.say(incomplete(line.len(), &detail));
             return;
         }
         let cell = |at: usize| cells.get(at).map_or("", |cell| &**cell);
@@ -389,9 +365,11 @@ impl Reader {
         for (at, name, field) in &self.columns.fields {
             readings.take(name, field, cell(*at), self.mark);
         }
-        let mark = self.mark;
-        let time = self.columns.time.as_ref();
-        let time = time.map(|(at, unit)| Written { text: cell(*at), unit: unit.as_deref(), mark });
+        let time = self.columns.time.as_ref().map(|(at, unit)| {
+            let text = cell(*at);
+            let t_us = self.time.read(text, self.mark, unit.as_deref());
+            Written { text: text.as_bytes(), t_us }
+        });
         let at = place(now_us, time, &mut self.axis, &self.time, &mut readings);
         readings.finish(at, self.columns.group.clone(), line, out);
     }

@@ -106,6 +106,12 @@ impl Options {
         }
     }
 
+    /// Whether a line is one.
+    pub fn is_comment(&self, line: &[u8]) -> bool {
+        let sign = self.comment.as_bytes();
+        sign.first().is_some_and(|first| line.first() == Some(first)) && line.starts_with(sign)
+    }
+
     /// Whether lines that may be cut are read.
     pub fn keeps_parts(&self) -> bool {
         self.part_lines == PartLines::Keep
