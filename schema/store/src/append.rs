@@ -8,6 +8,7 @@ use ampledger_types::{
 };
 use rusqlite::{Connection, params};
 
+use crate::columns::Block;
 use crate::error::{Fault, Refusal, StoreError};
 use crate::frames;
 use crate::intern;
@@ -48,6 +49,9 @@ pub struct FrameChunk {
 pub struct Batch {
     /// Samples, their numbers growing.
     pub samples: Vec<NumberedSample>,
+    /// Samples that lie in columns, their numbers growing, after those above.
+    /// Where a block fills chunks they are written as they lie.
+    pub blocks: Vec<Block>,
     /// Frames of any sources.
     pub frames: Vec<FrameChunk>,
     /// Markers.
@@ -62,6 +66,7 @@ impl Batch {
     /// Whether there is nothing to write.
     pub fn is_empty(&self) -> bool {
         self.samples.is_empty()
+            && self.blocks.is_empty()
             && self.frames.is_empty()
             && self.markers.is_empty()
             && self.observations.is_empty()
@@ -84,6 +89,10 @@ impl Store {
         let before = self.recorded_up_to;
         self.write(|tx, working| {
             write_samples(tx, working, &batch.samples, before)?;
+            let mut after = batch.samples.last().map_or(0, |sample| sample.seq);
+            for block in &batch.blocks {
+                after = write_block(tx, working, block, (after, before))?;
+            }
             for chunk in &batch.frames {
                 write_frames(tx, &mut working.packer, chunk)?;
             }
@@ -98,7 +107,8 @@ impl Store {
             }
             Ok(())
         })?;
-        let newest = batch.samples.last().map_or(0, |s| s.seq);
+        let of_blocks = batch.blocks.iter().filter_map(|block| block.seqs.last().copied());
+        let newest = of_blocks.chain(batch.samples.last().map(|s| s.seq)).max().unwrap_or(0);
         self.recorded_up_to = before.max(newest);
         Ok(self.recorded_up_to)
     }
@@ -123,6 +133,35 @@ pub(crate) fn write_samples(
     working.summaries.load(db, &mut working.interned)?;
     working.summaries.add(db, new, new_groups)?;
     seal::write(db, &mut working.tails, new, new_groups)
+}
+
+/// Writes a block; gives back its last number. `after` is the number ahead of it.
+fn write_block(
+    db: &Connection,
+    working: &mut Working,
+    block: &Block,
+    (after, recorded_up_to): (Seq, Seq),
+) -> Result<Seq, Fault> {
+    let (Some(first), Some(last)) = (block.seqs.first(), block.seqs.last()) else {
+        return Ok(after);
+    };
+    if !block.is_even() {
+        return Err(Refusal::Uneven { seq: *first }.into());
+    }
+    let in_order = *first > after && i64::try_from(*last).is_ok();
+    // Sample by sample it is found where a number is wrong, or taken.
+    if !in_order || !block.seqs.is_sorted_by(|a, b| a < b) || *first <= recorded_up_to {
+        let samples: Vec<NumberedSample> = block.samples().collect();
+        check(&samples[0], after)?;
+        write_samples(db, working, &samples, recorded_up_to)?;
+        return Ok(*last);
+    }
+    working.interned.run(db, block.run.0)?;
+    let group = working.interned.group(db, &block.decode_set, &block.group)?;
+    working.summaries.load(db, &mut working.interned)?;
+    working.summaries.add_block(db, block, group)?;
+    seal::write_block(db, &mut working.tails, block, group)?;
+    Ok(*last)
 }
 
 /// Whether the sample can be kept.

@@ -91,32 +91,11 @@ impl Columns {
         self.values.iter_mut().for_each(|column| of(column, keep));
     }
 
-    /// As bytes: checksum, version, number of samples, length of each part,
-    /// and the parts: numbers, times, own times, readings.
-    pub(crate) fn to_bytes(&self) -> Vec<u8> {
-        let (mut parts, mut ends) = (Vec::new(), Vec::new());
-        ints::write(&self.seqs, Shape::Steps, &mut parts);
-        ends.push(parts.len());
-        ints::write(&self.t_us, Shape::Steps, &mut parts);
-        ends.push(parts.len());
-        self.write_own_times(&mut parts);
-        ends.push(parts.len());
-        for column in &self.values {
-            floats::write(column, &mut parts);
-            ends.push(parts.len());
-        }
-        let mut bytes = vec![0, 0, 0, 0, VERSION];
-        varint::write(self.len() as u64, &mut bytes);
-        varint::write(ends.len() as u64, &mut bytes);
-        let mut begin = 0;
-        for end in ends {
-            varint::write((end - begin) as u64, &mut bytes);
-            begin = end;
-        }
-        bytes.extend_from_slice(&parts);
-        let checksum = crc32fast::hash(&bytes[4..]);
-        bytes[..4].copy_from_slice(&checksum.to_le_bytes());
-        bytes
+    /// The same, as they lie here.
+    pub(crate) fn lying(&self) -> Lying<'_> {
+        let values = self.values.iter().map(Vec::as_slice).collect();
+        let Columns { seqs, t_us, instrument_t_us, .. } = self;
+        Lying { seqs, t_us, instrument_t_us, values }
     }
 
     /// From the bytes.
@@ -140,6 +119,45 @@ impl Columns {
             None => Err(Unreadable::Content),
         }
     }
+}
+
+/// Columns as they lie somewhere.
+#[derive(Clone, Debug)]
+pub(crate) struct Lying<'a> {
+    pub(crate) seqs: &'a [i64],
+    pub(crate) t_us: &'a [i64],
+    pub(crate) instrument_t_us: &'a [Option<i64>],
+    pub(crate) values: Vec<&'a [f64]>,
+}
+
+impl Lying<'_> {
+    /// As bytes: checksum, version, number of samples, length of each part,
+    /// and the parts: numbers, times, own times, readings.
+    pub(crate) fn to_bytes(&self) -> Vec<u8> {
+        let (mut parts, mut ends) = (Vec::new(), Vec::new());
+        ints::write(self.seqs, Shape::Steps, &mut parts);
+        ends.push(parts.len());
+        ints::write(self.t_us, Shape::Steps, &mut parts);
+        ends.push(parts.len());
+        self.write_own_times(&mut parts);
+        ends.push(parts.len());
+        for column in &self.values {
+            floats::write(column, &mut parts);
+            ends.push(parts.len());
+        }
+        let mut bytes = vec![0, 0, 0, 0, VERSION];
+        varint::write(self.seqs.len() as u64, &mut bytes);
+        varint::write(ends.len() as u64, &mut bytes);
+        let mut begin = 0;
+        for end in ends {
+            varint::write((end - begin) as u64, &mut bytes);
+            begin = end;
+        }
+        bytes.extend_from_slice(&parts);
+        let checksum = crc32fast::hash(&bytes[4..]);
+        bytes[..4].copy_from_slice(&checksum.to_le_bytes());
+        bytes
+    }
 
     fn write_own_times(&self, out: &mut Vec<u8>) {
         let has_own = |own: &Option<i64>| own.is_some();
@@ -156,7 +174,7 @@ impl Columns {
             out.extend(self.instrument_t_us.chunks(8).map(byte));
         }
         // How far it is from ours: the two clocks run side by side.
-        let apart: Vec<i64> = (self.instrument_t_us.iter().zip(&self.t_us))
+        let apart: Vec<i64> = (self.instrument_t_us.iter().zip(self.t_us))
             .map(|(own, t_us)| own.map_or(0, |own| own.wrapping_sub(*t_us)))
             .collect();
         ints::write(&apart, Shape::Unknown, out);

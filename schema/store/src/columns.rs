@@ -1,11 +1,11 @@
-//! Reading a range column by column: what a chunk holds is handed over as it
-//! lies, with no sample built of it.
+//! Samples in columns. Reading a range column by column: what a chunk holds is
+//! handed over as it lies, with no sample built of it.
 
 use std::collections::BTreeMap;
 use std::ops::ControlFlow;
 use std::sync::Arc;
 
-use ampledger_types::{Bound, Channel, DecodeSet, Group, RunId, Seq};
+use ampledger_types::{Bound, Channel, DecodeSet, Group, RunId, Sample, Seq};
 
 use crate::append::NumberedSample;
 use crate::chunk::{Columns, FULL};
@@ -33,6 +33,38 @@ pub struct Block {
     /// The values of each channel, NaN where there is none; empty for a
     /// channel that is not wanted.
     pub values: Vec<Vec<f64>>,
+}
+
+impl Block {
+    /// One after the other.
+    pub fn samples(&self) -> impl Iterator<Item = NumberedSample> {
+        self.samples_from(0)
+    }
+
+    /// One after the other, from the one in this place on.
+    pub(crate) fn samples_from(&self, place: usize) -> impl Iterator<Item = NumberedSample> {
+        let sample = move |i: usize| NumberedSample {
+            seq: self.seqs[i],
+            run: self.run,
+            decode_set: self.decode_set.clone(),
+            sample: Sample {
+                group: self.group.clone(),
+                t_us: self.t_us[i],
+                instrument_t_us: self.instrument_t_us[i],
+                values: self.values.iter().map(|column| column[i]).collect(),
+            },
+        };
+        (place..self.seqs.len()).map(sample)
+    }
+
+    /// Whether each column has a value for each sample.
+    pub(crate) fn is_even(&self) -> bool {
+        let samples = self.seqs.len();
+        self.t_us.len() == samples
+            && self.instrument_t_us.len() == samples
+            && self.values.len() == self.group.channels.len()
+            && self.values.iter().all(|column| column.len() == samples)
+    }
 }
 
 impl Reader {

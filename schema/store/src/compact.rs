@@ -30,7 +30,7 @@ impl Store {
                     Err(_) => return Ok(0),
                 }
             }
-            write_chunk(tx, (first.run.0, group), &all)?;
+            write_chunk(tx, (first.run.0, group), &all.lying())?;
             heads.iter().try_for_each(|head| head::delete(tx, head.id))?;
             Ok(heads.len())
         })

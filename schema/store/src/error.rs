@@ -193,6 +193,12 @@ pub enum Refusal {
         /// Channels its group has.
         channels: usize,
     },
+    /// The columns of a block are of one length, one for each channel.
+    #[error("the columns of the block that begins with sample {seq} are not of one length")]
+    Uneven {
+        /// Number of its first sample.
+        seq: Seq,
+    },
     /// There is no session of this number.
     #[error("there is no session {id}")]
     NoSuchSession {

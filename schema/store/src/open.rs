@@ -98,13 +98,16 @@ impl Store {
     /// much it is: nobody sees any of it, and no power cut leaves any of it,
     /// before [`Store::finish_whole`]. Dropping the store gives it up.
     pub fn begin_whole(&mut self) -> Result<(), StoreError> {
-        let begun = self.db.execute_batch("BEGIN IMMEDIATE");
+        // Each part of it can be taken back by itself: the pages for that, a few
+        // dozen, would go through a file (SQLite's documentation, Temporary Files).
+        let begun = self.db.execute_batch("PRAGMA temp_store = MEMORY; BEGIN IMMEDIATE");
         begun.map_err(|error| Fault::from(error).at(&self.path))
     }
 
     /// Makes what was begun part of the record, fully synchronised.
     pub fn finish_whole(&mut self) -> Result<(), StoreError> {
-        self.db.execute_batch("COMMIT").map_err(|error| Fault::from(error).at(&self.path))
+        let done = self.db.execute_batch("COMMIT; PRAGMA temp_store = DEFAULT");
+        done.map_err(|error| Fault::from(error).at(&self.path))
     }
 
     /// Does `act` in one transaction. If anything fails, nothing was done.

@@ -6,7 +6,8 @@ use std::collections::BTreeMap;
 use rusqlite::{CachedStatement, Connection, params};
 
 use crate::append::NumberedSample;
-use crate::chunk::{Columns, FULL};
+use crate::chunk::{Columns, FULL, Lying};
+use crate::columns::Block;
 use crate::error::{Fault, StoreError};
 use crate::open::Store;
 use crate::readings;
@@ -147,7 +148,7 @@ fn seal(db: &Connection, (run, group): Key) -> Result<usize, Fault> {
         columns.push(seq, row.get(1)?, row.get(2)?, &values);
     }
     let Some(columns) = columns else { return Ok(0) };
-    write_chunk(db, (run, group), &columns)?;
+    write_chunk(db, (run, group), &columns.lying())?;
     let last = columns.seqs.last().copied().unwrap_or(0);
     db.prepare_cached("DELETE FROM tail WHERE run = ?1 AND channel_group = ?2 AND seq <= ?3")?
         .execute([run, group, last])?;
@@ -158,7 +159,7 @@ fn seal(db: &Connection, (run, group): Key) -> Result<usize, Fault> {
 pub(crate) fn write_chunk(
     db: &Connection,
     (run, group): Key,
-    columns: &Columns,
+    columns: &Lying<'_>,
 ) -> Result<i64, Fault> {
     let id = db
         .prepare_cached(
@@ -171,7 +172,7 @@ pub(crate) fn write_chunk(
             run,
             columns.seqs.first(),
             columns.seqs.last(),
-            columns.len() as i64,
+            columns.seqs.len() as i64,
             columns.t_us.iter().min(),
             columns.t_us.iter().max(),
         ])?;
@@ -195,7 +196,7 @@ pub(crate) fn write(
         let alike = new.iter().zip(groups).all(|(s, g)| (s.run.0, *g) == key);
         if alike && tails.is_empty(key) {
             for full in new.chunks_exact(FULL) {
-                write_chunk(db, key, &columns(full))?;
+                write_chunk(db, key, &columns(full).lying())?;
                 rest += FULL;
             }
         }
@@ -207,6 +208,32 @@ pub(crate) fn write(
         tails.note((sample.run.0, *group), sample.sample.t_us);
     }
     tails.seal_due(db)
+}
+
+/// As [`write`], with samples that lie in columns already.
+pub(crate) fn write_block(
+    db: &Connection,
+    tails: &mut Tails,
+    block: &Block,
+    group: i64,
+) -> Result<(), Fault> {
+    tails.load(db)?;
+    let key = (block.run.0, group);
+    let mut rest = 0;
+    while tails.is_empty(key) && block.seqs.len() - rest >= FULL {
+        let full = rest..rest + FULL;
+        let seqs: Vec<i64> = block.seqs[full.clone()].iter().map(|s| s.cast_signed()).collect();
+        let lying = Lying {
+            seqs: &seqs,
+            t_us: &block.t_us[full.clone()],
+            instrument_t_us: &block.instrument_t_us[full.clone()],
+            values: block.values.iter().map(|column| &column[full.clone()]).collect(),
+        };
+        write_chunk(db, key, &lying)?;
+        rest += FULL;
+    }
+    let samples: Vec<NumberedSample> = block.samples_from(rest).collect();
+    write(db, tails, &samples, &vec![group; samples.len()])
 }
 
 const INSERT: &str = "INSERT INTO tail (seq, run, channel_group, t_us, instrument_t_us, readings) \

@@ -7,6 +7,7 @@ use std::path::Path;
 use rusqlite::{Connection, params};
 
 use crate::append::NumberedSample;
+use crate::columns::Block;
 use crate::error::Fault;
 use crate::intern::{Interned, Origins};
 use crate::merge;
@@ -194,6 +195,23 @@ impl Summaries {
         Ok(())
     }
 
+    /// As [`Summaries::add`], with samples that lie in columns.
+    pub(crate) fn add_block(
+        &mut self,
+        db: &Connection,
+        block: &Block,
+        group: i64,
+    ) -> Result<(), Fault> {
+        let Some(last) = block.seqs.last() else { return Ok(()) };
+        for level in &mut self.levels {
+            level.add_block(block, group);
+            if level.has_turned || level.waiting.len() > WAITING {
+                level.write(db, last.cast_signed())?;
+            }
+        }
+        Ok(())
+    }
+
     /// Writes down all that waits.
     pub(crate) fn write(&mut self, db: &Connection, up_to: i64) -> Result<(), Fault> {
         self.levels.iter_mut().try_for_each(|level| level.write(db, up_to))
@@ -269,20 +287,41 @@ impl Level {
         {
             return last.add(&given.sample.values);
         }
+        let channels = given.sample.values.len();
         let number = t_us.div_euclid(width_us);
-        let of_group = |cell: &&mut Cell| cell.run == run && cell.group == group;
-        let mut known = self.waiting.iter_mut().rev().filter(of_group).peekable();
-        self.has_turned |= known.peek().is_some_and(|newest| newest.number != number);
-        let cell = match known.find(|cell| cell.number == number) {
-            Some(cell) => Some(cell),
-            None => {
-                let channels = vec![Summary::default(); given.sample.values.len()];
-                self.waiting.push(Cell { run, group, number, channels });
-                self.waiting.last_mut()
+        self.cell((run, group, number), channels).add(&given.sample.values);
+    }
+
+    /// The cell of a run, a group and a number, which is made if there is none.
+    fn cell(&mut self, (run, group, number): (i64, i64, i64), channels: usize) -> &mut Cell {
+        let of_group = |cell: &&Cell| cell.run == run && cell.group == group;
+        let newest = self.waiting.iter().rev().find(of_group);
+        self.has_turned |= newest.is_some_and(|newest| newest.number != number);
+        let is_it = |cell: &Cell| of_group(&cell) && cell.number == number;
+        let place = self.waiting.iter().rposition(is_it).unwrap_or_else(|| {
+            let channels = vec![Summary::default(); channels];
+            self.waiting.push(Cell { run, group, number, channels });
+            self.waiting.len() - 1
+        });
+        &mut self.waiting[place]
+    }
+
+    fn add_block(&mut self, block: &Block, group: i64) {
+        let (width_us, mut begin) = (self.width_us, 0);
+        while let Some(first_us) = block.t_us.get(begin) {
+            let number = first_us.div_euclid(width_us);
+            let begin_us = number.checked_mul(width_us);
+            let is_in = |t_us: &i64| {
+                let into = begin_us.and_then(|begin_us| t_us.checked_sub(begin_us));
+                into.is_some_and(|us| (0..width_us).contains(&us))
+            };
+            let rest = &block.t_us[begin + 1..];
+            let end = begin + 1 + rest.iter().position(|t| !is_in(t)).unwrap_or(rest.len());
+            let cell = self.cell((block.run.0, group, number), block.values.len());
+            for (summary, column) in cell.channels.iter_mut().zip(&block.values) {
+                summary.join(&Summary::of(&column[begin..end]));
             }
-        };
-        if let Some(cell) = cell {
-            cell.add(&given.sample.values);
+            begin = end;
         }
     }
 
@@ -298,20 +337,22 @@ impl Level {
         let table = self.table;
         let mut write = db.prepare_cached(&format!(
             "INSERT INTO {table} (channel, run, {table}, count, min, max, sum, first, last) \
-             VALUES ((SELECT id FROM channel WHERE channel_group = ?1 AND position = ?2), \
-             ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10) \
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9) \
              ON CONFLICT DO UPDATE SET count = count + excluded.count, \
              min = min(min, excluded.min), max = max(max, excluded.max), \
              sum = sum + excluded.sum, last = excluded.last"
         ))?;
+        let mut known: Option<(i64, Vec<i64>)> = None;
         for Cell { run, group, number, channels } in self.waiting.drain(..) {
-            for (position, summary) in (0i64..).zip(&channels) {
+            let (_, ids) = match known.take() {
+                Some((of, ids)) if of == group => known.insert((of, ids)),
+                _ => known.insert((group, channel_ids(db, group)?)),
+            };
+            for (id, summary) in ids.iter().zip(&channels) {
                 let Summary { count, min, max, sum, first, last } = *summary;
                 if count > 0 {
                     let count = count.cast_signed();
-                    write.execute(params![
-                        group, position, run, number, count, min, max, sum, first, last
-                    ])?;
+                    write.execute(params![id, run, number, count, min, max, sum, first, last])?;
                 }
             }
         }
@@ -337,6 +378,12 @@ impl Level {
         .execute(params![source, run, from, to])?;
         Ok(())
     }
+}
+
+/// The numbers of a group's channels, in their order.
+fn channel_ids(db: &Connection, group: i64) -> rusqlite::Result<Vec<i64>> {
+    let find = "SELECT id FROM channel WHERE channel_group = ?1 ORDER BY position";
+    db.prepare_cached(find)?.query_map([group], |row| row.get(0))?.collect()
 }
 
 #[cfg(test)]

@@ -59,6 +59,12 @@ pub(crate) fn read(bytes: &[u8], count: usize) -> Option<Vec<f64>> {
 fn write_decimal(values: &[f64], out: &mut Vec<u8>) -> bool {
     let Some(places) = places(values) else { return false };
     let power = power(places);
+    if let Some(scaled) = scale_all(values, power) {
+        out.extend_from_slice(&[DECIMAL, places]);
+        varint::write(0, out);
+        ints::write(&scaled, Shape::Unknown, out);
+        return true;
+    }
     let (mut scaled, mut others) = (Vec::with_capacity(values.len()), Vec::new());
     let mut before = 0;
     for (i, value) in values.iter().enumerate() {
@@ -125,13 +131,33 @@ fn power(places: u8) -> f64 {
 
 /// The whole number that gives this value, to the bit, when divided again.
 fn scale(value: f64, power: f64) -> Option<i64> {
-    let number = (value * power).round();
-    if number.is_nan() || number.abs() >= EXACT {
+    let near = value * power;
+    if near.is_nan() || near.abs() >= EXACT {
         return None;
     }
+    // Half away from zero; what is left of a whole number is exact.
+    let whole = near as i64;
+    let rest = near - whole as f64;
+    let number = whole + i64::from(rest >= 0.5) - i64::from(rest <= -0.5);
     // By its bits: -0.0 equals 0.0 and is another value.
-    let number = number as i64;
     (((number as f64) / power).to_bits() == value.to_bits()).then_some(number)
+}
+
+/// The whole numbers of all values, if there is one for each.
+fn scale_all(values: &[f64], power: f64) -> Option<Vec<i64>> {
+    // Added to a number below 2^51, it leaves a whole one in the lowest bits.
+    const ROUNDING: f64 = 6_755_399_441_055_744.0;
+    const BOUND: f64 = 2_251_799_813_685_248.0;
+    let (mut different, mut is_within) = (0, true);
+    let scaled = values.iter().map(|value| {
+        let (near, bits) = (value * power, value.to_bits());
+        let rounded = near + ROUNDING;
+        different |= ((rounded - ROUNDING) / power).to_bits() ^ bits;
+        is_within &= near.abs() < BOUND;
+        rounded.to_bits().wrapping_sub(ROUNDING.to_bits()).cast_signed()
+    });
+    let scaled = scaled.collect();
+    (different == 0 && is_within).then_some(scaled)
 }
 
 /// Lets the codec look for its mode: a product of two decimals, for one, is

@@ -4,6 +4,7 @@
 
 mod shed;
 
+mod blocks;
 mod calibrations;
 mod damage;
 mod faults;

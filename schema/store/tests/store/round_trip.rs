@@ -27,6 +27,7 @@ pub fn full_batch(run: RunId, numbers: RangeInclusive<Seq>) -> Batch {
     let chunk = |snapshot, frames| FrameChunk { run, decode_set: set.clone(), snapshot, frames };
     Batch {
         samples,
+        blocks: Vec::new(),
         frames: vec![
             chunk(
                 Some(b"state".to_vec()),
