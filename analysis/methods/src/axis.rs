@@ -123,22 +123,37 @@ impl Axis {
     /// that nobody told about.
     #[inline]
     pub fn row(&mut self, source: &str, run: RunId, sample: &Sample) -> Option<Placed> {
+        let stream = self.stream(source, &sample.group)?;
+        self.row_of(stream, (run, sample.t_us), |place| sample.values.get(place).copied())
+    }
+
+    /// Where a source's group is known by for [`Axis::row_of`], until another
+    /// one is asked for; `None` where it is of another source.
+    pub fn stream(&mut self, source: &str, group: &Arc<Group>) -> Option<usize> {
         let is_its =
-            |stream: &Stream| Arc::ptr_eq(&stream.layout, &sample.group) && stream.source == source;
-        let known = self.streams.iter().position(is_its);
+            |stream: &Stream| Arc::ptr_eq(&stream.layout, group) && stream.source == source;
         let is_wanted = || self.wanted.is_empty() || self.wanted.iter().any(|w| w == source);
-        if known.is_none() && !is_wanted() {
-            return None;
+        match self.streams.iter().position(is_its) {
+            None if !is_wanted() => None,
+            None => Some(self.remember(source, group)),
+            known => known,
         }
-        let (offset_us, before) = self.offset(run, sample.t_us)?;
-        let t_us = sample.t_us.saturating_add(offset_us);
+    }
+
+    /// The row of a stream's values at a time of a run; `None` where nobody
+    /// told about that run.
+    #[inline]
+    pub fn row_of(
+        &mut self,
+        stream: usize,
+        (run, t_us): (RunId, i64),
+        values: impl Fn(usize) -> Option<f64>,
+    ) -> Option<Placed> {
+        let (offset_us, before) = self.offset(run, t_us)?;
+        let t_us = t_us.saturating_add(offset_us);
         self.latest_us = Some(self.latest_us.map_or(t_us, |latest| latest.max(t_us)));
-        let at = known.unwrap_or_else(|| self.remember(source, &sample.group));
-        let stream = &self.streams[at];
-        let value = |place: Option<usize>| {
-            let value = *sample.values.get(place?)?;
-            (!value.is_nan()).then_some(value)
-        };
+        let stream = self.streams.get(stream)?;
+        let value = |place: Option<usize>| values(place?).filter(|value| !value.is_nan());
         Some(Placed {
             row: Row {
                 t_us,
@@ -172,22 +187,27 @@ impl Axis {
         self.streams.len() - 1
     }
 
+    #[inline]
     fn offset(&mut self, run: RunId, t_us: i64) -> Option<(i64, Option<Break>)> {
         let at = self.runs.iter().position(|r| r.run == run)?;
-        if let Some(offset_us) = self.runs[at].offset_us {
-            return Some((offset_us, None));
+        match self.runs[at].offset_us {
+            Some(offset_us) => Some((offset_us, None)),
+            None => Some(self.find_offset(at, t_us)),
         }
+    }
+
+    fn find_offset(&mut self, at: usize, t_us: i64) -> (i64, Option<Break>) {
         let boot_id = &self.runs[at].boot_id;
         let same_boot = self.runs.iter().find(|r| r.boot_id == *boot_id && r.offset_us.is_some());
         if let Some(offset_us) = same_boot.and_then(|r| r.offset_us) {
             self.runs[at].offset_us = Some(offset_us);
-            return Some((offset_us, None));
+            return (offset_us, None);
         }
         // The first sample of the session is its start; a later one follows
         // the last one directly.
         let offset_us = self.latest_us.unwrap_or(0).saturating_sub(t_us);
         self.runs[at].offset_us = Some(offset_us);
-        Some((offset_us, self.latest_us.map(|_| Break::LengthUnknown)))
+        (offset_us, self.latest_us.map(|_| Break::LengthUnknown))
     }
 
     fn source_number(&mut self, source: &str) -> usize {
@@ -266,6 +286,7 @@ impl Places {
         }
     }
 
+    #[inline]
     fn counters(&self, value: impl Fn(Option<usize>) -> Option<f64>) -> Counters {
         Counters { ah: self.ah.counted(&value), wh: self.wh.counted(&value) }
     }

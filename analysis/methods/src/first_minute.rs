@@ -86,7 +86,8 @@ pub(crate) struct FirstMinute {
     saw_power: bool,
     ammeters: Pair,
     saw_ammeter: bool,
-    main: Option<Point>,
+    /// The last reading's time, µs, and current, A.
+    main: Option<(i64, f64)>,
     is_steady: bool,
     told_voltage: bool,
     pub(crate) tally: Tally,
@@ -99,18 +100,18 @@ impl FirstMinute {
             self.second_ammeter(row, rest, setting);
             return;
         }
-        let Some(last) = feed.last.filter(|p| p.t_us == row.t_us) else { return };
+        let Some(last) = feed.last.as_ref().filter(|p| p.t_us == row.t_us) else { return };
         let current = last.reading.current_ampere;
-        let before = self.main.map(|p| p.reading.current_ampere);
+        let before = self.main.map(|(_, ampere)| ampere);
         self.is_steady = before.is_some_and(|b| (current - b).abs() <= STEADY * current.abs());
-        self.main = Some(last);
+        self.main = Some((last.t_us, current));
         let kind = class(current, rest);
         if kind == PhaseKind::Rest {
-            self.rest_voltage(&last, setting);
+            self.rest_voltage(last, setting);
         } else {
-            self.power(row, &last, setting);
+            self.power(row, last, setting);
         }
-        self.wait_for_voltage(kind, &last, setting);
+        self.wait_for_voltage(kind, last, setting);
     }
 
     fn rest_voltage(&mut self, point: &Point, setting: &Setting) {
@@ -147,11 +148,9 @@ impl FirstMinute {
     fn second_ammeter(&mut self, row: &Row, rest: f64, setting: &Setting) {
         let Some(theirs) = row.current_ampere.filter(|i| i.is_finite()) else { return };
         self.saw_ammeter = true;
-        let Some(main) = self.main.filter(|_| self.is_steady && !self.ammeters.is_done()) else {
-            return;
-        };
-        let is_near = seconds_between(main.t_us, row.t_us).abs() <= AMMETER_SKEW_SECOND;
-        let ours = main.reading.current_ampere;
+        let main = self.main.filter(|_| self.is_steady && !self.ammeters.is_done());
+        let Some((t_us, ours)) = main else { return };
+        let is_near = seconds_between(t_us, row.t_us).abs() <= AMMETER_SKEW_SECOND;
         if !is_near || class(ours, rest) == PhaseKind::Rest {
             return;
         }

@@ -99,25 +99,25 @@ impl SessionAnalysis {
         }
         let fed = self.feed.push(row);
         self.first_minute.row(row, &self.feed, &self.setting);
-        match fed {
+        match &fed {
             Fed::Nothing => {}
             Fed::Start(point) => {
                 // A load that comes first, or out of the dark, must know that
                 // nobody saw what was before.
-                self.full.start(&point, self.bounds(0.0));
-                self.arrive(&point, None);
+                self.full.start(point, self.bounds(0.0));
+                self.arrive(point, None);
             }
             Fed::Interval(interval) => {
                 let bounds = self.bounds(interval.seconds);
                 if bounds.is_dark {
                     self.full.break_custody(interval.from.t_us, Broken::Dark(interval.seconds));
                 }
-                self.arrive(&interval.to, Some(&interval));
-                self.inverter.near(&interval, &self.setting.rules);
-                self.full.interval(&interval, bounds);
-                self.steps.interval(&interval, &self.window, &self.setting);
+                self.arrive(&interval.to, Some(interval));
+                self.inverter.near(interval, &self.setting.rules);
+                self.full.interval(interval, bounds);
+                self.steps.interval(interval, &self.window, &self.setting);
             }
-            Fed::Repeated(point) => self.repeat(&point),
+            Fed::Repeated(point) => self.repeat(point),
         }
     }
 

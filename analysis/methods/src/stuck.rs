@@ -8,9 +8,9 @@ use crate::rules::Rules;
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct StuckWatch {
     same: Option<Same>,
-    /// The longest times that readings stood still and moved again, s: the
+    /// The longest times that readings stood still and moved again, µs: the
     /// longest of all, and the next.
-    dwells_second: [f64; 2],
+    dwells_us: [i64; 2],
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -41,7 +41,7 @@ impl StuckWatch {
         };
         same.samples += 1.0;
         let seconds = seconds_between(same.since_us, point.t_us);
-        let dwell = self.dwells_second[1] * rules.stuck_dwell_factor;
+        let dwell = seconds_between(0, self.dwells_us[1]) * rules.stuck_dwell_factor;
         let is_stuck =
             same.samples >= rules.stuck_samples && seconds >= rules.stuck_second && seconds > dwell;
         let is_new = is_stuck && !same.is_stuck;
@@ -56,9 +56,9 @@ impl StuckWatch {
 
     fn moved(&mut self, t_us: i64) {
         if let Some(same) = self.same.filter(|s| !s.is_stuck) {
-            let dwell = seconds_between(same.since_us, t_us);
-            let [longest, next] = self.dwells_second;
-            self.dwells_second = [longest.max(dwell), next.max(dwell.min(longest))];
+            let dwell_us = t_us.saturating_sub(same.since_us);
+            let [longest, next] = self.dwells_us;
+            self.dwells_us = [longest.max(dwell_us), next.max(dwell_us.min(longest))];
         }
     }
 }

@@ -1,8 +1,6 @@
 //! The temperatures of a session in bounded memory: the lowest and highest of
 //! each minute, and of longer stretches once the session is long.
 
-use std::collections::BTreeMap;
-
 use crate::rules::Rules;
 
 /// Stretches kept; beyond, two neighbours become one.
@@ -14,12 +12,21 @@ const MINUTE_US: i64 = 60_000_000;
 #[derive(Clone, Debug, PartialEq)]
 pub struct TemperatureRecord {
     width_us: i64,
-    stretches: BTreeMap<i64, (f64, f64)>,
+    /// In order of their numbers.
+    stretches: Vec<Stretch>,
+}
+
+/// The lowest and highest of a stretch, °C.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Stretch {
+    number: i64,
+    low: f64,
+    high: f64,
 }
 
 impl Default for TemperatureRecord {
     fn default() -> Self {
-        TemperatureRecord { width_us: MINUTE_US, stretches: BTreeMap::new() }
+        TemperatureRecord { width_us: MINUTE_US, stretches: Vec::new() }
     }
 }
 
@@ -29,12 +36,20 @@ impl TemperatureRecord {
         if !celsius.is_finite() {
             return;
         }
-        widen(&mut self.stretches, t_us.div_euclid(self.width_us), (celsius, celsius));
+        let reading = |number| Stretch { number, low: celsius, high: celsius };
+        // Nearly always in the stretch of the one before: no division shows it.
+        if let Some(last) = self.stretches.last_mut()
+            && let Some(begin_us) = last.number.checked_mul(self.width_us)
+            && t_us.checked_sub(begin_us).is_some_and(|us| (0..self.width_us).contains(&us))
+        {
+            return last.widen(&reading(last.number));
+        }
+        widen(&mut self.stretches, reading(t_us.div_euclid(self.width_us)));
         if self.stretches.len() > STRETCHES {
             self.width_us = self.width_us.saturating_mul(2);
-            let narrow = std::mem::take(&mut self.stretches);
-            for (at, ends) in narrow {
-                widen(&mut self.stretches, at.div_euclid(2), ends);
+            for narrow in std::mem::take(&mut self.stretches) {
+                let number = narrow.number.div_euclid(2);
+                widen(&mut self.stretches, Stretch { number, ..narrow });
             }
         }
     }
@@ -43,22 +58,34 @@ impl TemperatureRecord {
     /// across one of them count whole.
     pub fn between(&self, from_us: i64, to_us: i64) -> Option<(f64, f64)> {
         let (first, last) = (from_us.div_euclid(self.width_us), to_us.div_euclid(self.width_us));
-        let within = self.stretches.range(first..=last.max(first));
-        within.map(|(_, ends)| *ends).reduce(|a, b| (a.0.min(b.0), a.1.max(b.1)))
+        let begin = self.stretches.partition_point(|s| s.number < first);
+        let within = self.stretches[begin..].iter().take_while(|s| s.number <= last.max(first));
+        within.map(|s| (s.low, s.high)).reduce(|a, b| (a.0.min(b.0), a.1.max(b.1)))
     }
 
     /// How far it moved in the time before a moment in which a pack takes on a
     /// temperature, K; `None` where the readings do not go back that far.
     pub fn moved_kelvin(&self, at_us: i64, rules: &Rules) -> Option<f64> {
         let from_us = at_us.saturating_sub((rules.verdict_soak_second * 1e6) as i64);
-        self.stretches.range(..=from_us.div_euclid(self.width_us)).next()?;
+        let first = self.stretches.first()?;
+        if first.number > from_us.div_euclid(self.width_us) {
+            return None;
+        }
         self.between(from_us, at_us).map(|(low, high)| high - low)
     }
 }
 
-fn widen(stretches: &mut BTreeMap<i64, (f64, f64)>, at: i64, (low, high): (f64, f64)) {
-    let ends = stretches.entry(at).or_insert((low, high));
-    *ends = (ends.0.min(low), ends.1.max(high));
+impl Stretch {
+    fn widen(&mut self, other: &Stretch) {
+        (self.low, self.high) = (self.low.min(other.low), self.high.max(other.high));
+    }
+}
+
+fn widen(stretches: &mut Vec<Stretch>, by: Stretch) {
+    match stretches.binary_search_by_key(&by.number, |stretch| stretch.number) {
+        Ok(at) => stretches[at].widen(&by),
+        Err(at) => stretches.insert(at, by),
+    }
 }
 
 #[cfg(test)]

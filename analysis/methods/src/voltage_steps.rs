@@ -54,7 +54,7 @@ impl VoltageSteps {
             return;
         }
         let (low, high) = (u1.min(u2) / self.step_volt, u1.max(u2) / self.step_volt);
-        let (first, last) = (low.floor() as i64, high.floor() as i64);
+        let (first, last) = (floor(low), floor(high));
         if first == last || last.saturating_sub(first) > STEPS as i64 {
             self.add(first, charge);
             let at = first.saturating_sub(self.first);
@@ -113,4 +113,10 @@ impl VoltageSteps {
         let charges = self.charges.iter().enumerate();
         (charges.map(|(n, c)| c * share(n)).sum::<f64>() / 3600.0).abs()
     }
+}
+
+/// The next whole number below.
+fn floor(value: f64) -> i64 {
+    let whole = value as i64;
+    whole.saturating_sub(i64::from(whole as f64 > value))
 }

@@ -27,7 +27,7 @@ impl Cadence {
         } else {
             self.intervals_us[self.next] = interval_us;
         }
-        self.next = (self.next + 1) % INTERVALS;
+        self.next = if self.next + 1 < INTERVALS { self.next + 1 } else { 0 };
     }
 
     /// The median (of an even number the smaller of the middle two), s.

@@ -151,7 +151,7 @@ impl Stretch {
             let placed = known(*run).then(|| axis.row(&decode_set.source, *run, sample)).flatten();
             let Some(placed) = placed else { return ControlFlow::Continue(()) };
             samples += 1;
-            seen.note(&decode_set.source, sample, &placed.row);
+            seen.note(&decode_set.source, &sample.group, &placed.row);
             if answers.changed(decode_set) {
                 search.other_instrument(placed.row.t_us);
             }

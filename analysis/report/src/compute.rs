@@ -48,6 +48,22 @@ pub fn holding(reader: &Reader, session_id: i64, view: &View) -> Result<Holding,
     Ok(Holding { report: feed.report(&subject, view), is_issued: false, cited })
 }
 
+/// The same of a session whose samples were judged as they were written: what
+/// was fed is read again only where something that counts was not known then.
+pub fn holding_fed(
+    reader: &Reader,
+    session_id: i64,
+    view: &View,
+    fed: SessionFeed,
+) -> Result<Holding, ReportError> {
+    let subject = Subject::read(reader, session_id)?;
+    if !fed.is_all(reader, &subject, view)? {
+        return holding(reader, session_id, view);
+    }
+    let cited = fed.cited().to_vec();
+    Ok(Holding { report: fed.report(&subject, view), is_issued: false, cited })
+}
+
 /// The report issued about an ended session at its present revision, if one
 /// was, with the tags and markers of today.
 pub(crate) fn issued(

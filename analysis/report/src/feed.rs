@@ -5,10 +5,10 @@ use std::collections::BTreeMap;
 use std::ops::ControlFlow;
 
 use ampledger_methods::{Analysis, Now, Placed, Row, SessionAnalysis, Setting};
-use ampledger_store::{NumberedSample, Reader, Stretch};
+use ampledger_store::{Block, NumberedSample, Reader, Stretch};
 use ampledger_types::api::{Check, OpenSession, Progress};
 use ampledger_types::result::{AnomalyKind, SessionReport};
-use ampledger_types::{Bound, Calibration, Quantity, Sample, Seq};
+use ampledger_types::{Bound, Calibration, DecodeSet, Group, Quantity, Seq};
 
 use crate::answers::Answers;
 use crate::before::Before;
@@ -185,25 +185,72 @@ impl SessionFeed {
         Some(placed)
     }
 
+    /// Takes samples that lie in columns and arrive, as [`SessionFeed::feed`]
+    /// takes one.
+    pub fn feed_block(&mut self, block: &Block) {
+        let source = &block.decode_set.source;
+        if self.placing.calibrations.concern(source) {
+            for sample in block.samples() {
+                self.feed(&sample);
+            }
+            return;
+        }
+        let Some(stream) = self.placing.stream(source, &block.group) else { return };
+        let probes = Temperatures::probes(&block.group);
+        let columns: Vec<&[f64]> = block.values.iter().map(Vec::as_slice).collect();
+        for (place, (seq, t_us)) in block.seqs.iter().zip(&block.t_us).enumerate() {
+            if *seq <= self.fed_up_to() {
+                continue;
+            }
+            let at = Bound { run: block.run, t_us: *t_us };
+            let value = |channel: usize| columns.get(channel)?.get(place).copied();
+            // Looked at where it is: a copy costs as much as placing it.
+            let placed = self.placing.place_in(stream, at, *seq, value);
+            let Some(placed) = &placed else { continue };
+            for (channel, probe) in &probes {
+                let celsius = value(*channel).unwrap_or(f64::NAN);
+                self.warmth.take(*probe, placed.row.t_us, celsius);
+            }
+            self.judge(*seq, placed, (&block.decode_set, &block.group));
+        }
+    }
+
+    /// Whether it was fed everything that the store has of a session, and knew
+    /// all beforehand that counts for it.
+    pub(crate) fn is_all(
+        &self,
+        reader: &Reader,
+        subject: &Subject,
+        view: &View,
+    ) -> Result<bool, ReportError> {
+        let is_all = self.fits(subject) && self.fed_up_to() == reader.recorded_up_to()?;
+        let before = || Before::read(reader, subject, &self.setting, view.up_to);
+        Ok(is_all && before()?.is_none())
+    }
+
     fn take(&mut self, numbered: &NumberedSample, placed: &Placed) {
         let NumberedSample { seq, decode_set, sample, .. } = numbered;
-        let is_first = self.seen.current.is_none();
-        self.seen.note(&decode_set.source, sample, &placed.row);
         self.warmth.note(sample, placed.row.t_us);
+        self.judge(*seq, placed, (decode_set, &sample.group));
+    }
+
+    fn judge(&mut self, seq: Seq, placed: &Placed, (set, group): (&DecodeSet, &Group)) {
+        let is_first = self.seen.current.is_none();
+        self.seen.note(&set.source, group, &placed.row);
         let is_other_channel = is_first
             && self.seen.current.is_some()
             && self
                 .before
                 .as_ref()
                 .is_some_and(|before| self.seen.current.as_ref() != Some(before));
-        if self.answers.changed(decode_set) || is_other_channel {
+        if self.answers.changed(set) || is_other_channel {
             self.analysis.other_instrument(placed.row.t_us);
         }
         if placed.before.is_some() {
             self.analysis.break_of_unknown_length();
         }
         self.analysis.push(&placed.row);
-        self.odd.note(&self.analysis, *seq);
+        self.odd.note(&self.analysis, seq);
     }
 
     /// The highest number taken.
@@ -294,13 +341,12 @@ impl Odd {
 }
 
 impl Seen {
-    pub(crate) fn note(&mut self, source: &str, sample: &Sample, row: &Row) {
-        if row.is_far_side {
+    pub(crate) fn note(&mut self, source: &str, group: &Group, row: &Row) {
+        if row.is_far_side || (self.current.is_some() && self.voltage.is_some()) {
             return;
         }
         let channel = |quantity| {
-            let at = sample.group.position(quantity)?;
-            let channel = sample.group.channels.get(at)?;
+            let channel = group.channels.get(group.position(quantity)?)?;
             Some((source.to_owned(), channel.name.clone()))
         };
         if self.current.is_none() && row.current_ampere.is_some() {

@@ -38,7 +38,7 @@ pub mod when;
 mod zeroing;
 
 pub use calibrations::correct_latest;
-pub use compute::{Holding, ReportError, compute, holding};
+pub use compute::{Holding, ReportError, compute, holding, holding_fed};
 pub use feed::{SessionFeed, Snapshot};
 pub use lines::{calibration_lines, session_lines};
 pub use pack_feed::{PackFeed, PackNews};

@@ -2,11 +2,12 @@
 //! report and the exports read samples through this, so they see the same.
 
 use std::ops::ControlFlow;
+use std::sync::Arc;
 
 use ampledger_methods::{Axis, Placed, RunOffset};
 use ampledger_store::{NumberedSample, Outline, Range, Reader};
 use ampledger_types::source::Measures;
-use ampledger_types::{Bound, Instrument, RunId, Sample, Seq};
+use ampledger_types::{Bound, Group, Instrument, RunId, Sample, Seq};
 
 use crate::calibrations::Calibrations;
 use crate::compute::ReportError;
@@ -125,17 +126,44 @@ impl Placing {
         sample: &Sample,
     ) -> Option<Placed> {
         let at = Bound { run, t_us: sample.t_us };
-        let outside = at < self.start || self.end.is_some_and(|end| at > end);
-        if outside {
+        if self.is_outside(at) {
+            return None;
+        }
+        let stream = self.stream(source, &sample.group)?;
+        self.place_in(stream, at, seq, |place| sample.values.get(place).copied())
+    }
+
+    /// Where a source's group is known by for [`Placing::place_in`]; `None`
+    /// where it is of another source.
+    pub(crate) fn stream(&mut self, source: &str, group: &Arc<Group>) -> Option<usize> {
+        self.axis.stream(source, group)
+    }
+
+    /// Places a sample of a stream that has these values.
+    #[inline]
+    pub(crate) fn place_in(
+        &mut self,
+        stream: usize,
+        at: Bound,
+        seq: Seq,
+        values: impl Fn(usize) -> Option<f64>,
+    ) -> Option<Placed> {
+        if self.is_outside(at) {
             return None;
         }
         // Not moved about: that takes longer than making it.
-        let placed = self.axis.row(source, run, sample);
+        let placed = self.axis.row_of(stream, (at.run, at.t_us), values);
         let t_us = placed.as_ref()?.row.t_us;
         self.reached = self.reached.max(seq);
-        self.latest = self.latest.max(Some(at));
-        self.note_run(run, t_us, sample.t_us);
+        if self.latest.is_none_or(|latest| latest < at) {
+            self.latest = Some(at);
+        }
+        self.note_run(at.run, t_us, at.t_us);
         placed
+    }
+
+    fn is_outside(&self, at: Bound) -> bool {
+        at < self.start || self.end.is_some_and(|end| at > end)
     }
 
     pub(crate) fn add_runs(&mut self, subject: &Subject) {

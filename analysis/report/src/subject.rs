@@ -72,6 +72,14 @@ impl Subject {
         Subject::of(reader, session)
     }
 
+    /// What can be known of a session that is being written whole with its run,
+    /// so that the reader sees neither.
+    pub fn coming(reader: &Reader, session: Session, run: Run) -> Result<Subject, ReportError> {
+        let mut subject = Subject::of(reader, session)?;
+        subject.clocks.runs.push(run);
+        Ok(subject)
+    }
+
     /// The same of a session that need not be in the store.
     pub(crate) fn of(reader: &Reader, session: Session) -> Result<Subject, ReportError> {
         let pack = match &session.pack {

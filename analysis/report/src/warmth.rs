@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use ampledger_methods::Rules;
 use ampledger_methods::temperature_record::TemperatureRecord;
 use ampledger_types::result::{Probe, Warmth};
-use ampledger_types::{Quantity, Sample};
+use ampledger_types::{Channel, Group, Quantity, Sample};
 
 /// What counts as the beginning of a stretch, µs.
 const MINUTE_US: i64 = 60_000_000;
@@ -20,14 +20,21 @@ impl Temperatures {
     /// Looks for temperatures in a sample.
     pub(crate) fn note(&mut self, sample: &Sample, t_us: i64) {
         for (channel, value) in sample.group.channels.iter().zip(&sample.values) {
-            let probe = match channel.quantity {
-                Quantity::SurfaceTemperature => Probe::Pack,
-                Quantity::AmbientTemperature => Probe::Air,
-                Quantity::Temperature(_) => Probe::Other,
-                _ => continue,
-            };
-            self.probes.entry(probe).or_default().push(t_us, *value);
+            if let Some(probe) = probe(channel) {
+                self.take(probe, t_us, *value);
+            }
         }
+    }
+
+    /// Which channels of a group are temperatures, by place.
+    pub(crate) fn probes(group: &Group) -> Vec<(usize, Probe)> {
+        let channels = group.channels.iter().enumerate();
+        channels.filter_map(|(place, channel)| Some((place, probe(channel)?))).collect()
+    }
+
+    /// Takes a reading: test time in µs, °C.
+    pub(crate) fn take(&mut self, probe: Probe, t_us: i64, celsius: f64) {
+        self.probes.entry(probe).or_default().push(t_us, celsius);
     }
 
     /// Near the meter, between two moments of test time: the lowest and the
@@ -47,5 +54,14 @@ impl Temperatures {
             Some(Warmth { probe: *probe, low_celsius, high_celsius, begin_celsius, moved_kelvin })
         });
         known.collect()
+    }
+}
+
+fn probe(channel: &Channel) -> Option<Probe> {
+    match channel.quantity {
+        Quantity::SurfaceTemperature => Some(Probe::Pack),
+        Quantity::AmbientTemperature => Some(Probe::Air),
+        Quantity::Temperature(_) => Some(Probe::Other),
+        _ => None,
     }
 }

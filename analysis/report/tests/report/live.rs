@@ -1,7 +1,10 @@
 //! The stream and the store are one way: same samples, same digits.
 
+use std::ops::ControlFlow;
+
 use ampledger_report::export::export_bdf_csv;
-use ampledger_report::{SessionFeed, compute};
+use ampledger_report::{SessionFeed, compute, holding_fed};
+use ampledger_store::Range;
 use ampledger_types::Quantity;
 use ampledger_types::result::AnomalyKind;
 use proptest::prelude::*;
@@ -48,6 +51,37 @@ fn a_session_closed_live_is_the_one_the_store_computes_and_again_the_same() {
     let computed = bench.report(session);
     assert_eq!(live.report(&closed, &view), computed);
     assert_eq!(bench.report(session), computed);
+}
+
+#[test]
+fn a_feed_of_columns_gives_the_report_of_the_store_and_one_that_lacks_some_is_read_anew() {
+    let mut bench = Bench::new();
+    let session = whole_test(&mut bench);
+    let open = {
+        let mut subject = bench.subject(session);
+        subject.session.end = None;
+        subject
+    };
+    let (view, reader) = (bench.view(), bench.reader());
+    let (mut whole, mut parted) = (SessionFeed::new(&open), SessionFeed::new(&open));
+    let fed = reader.columns(
+        &Range::everything(),
+        |_| true,
+        |block| {
+            if whole.fed_up_to() == 0 {
+                parted.feed_block(&block);
+            }
+            whole.feed_block(&block);
+            ControlFlow::Continue(())
+        },
+    );
+    fed.unwrap();
+    let computed = bench.report(session);
+    assert_eq!(whole.report(&bench.subject(session), &view), computed);
+    assert!(parted.fed_up_to() < whole.fed_up_to());
+    for feed in [whole, parted, SessionFeed::new(&open)] {
+        assert_eq!(holding_fed(&reader, session, &view, feed).unwrap().report, computed);
+    }
 }
 
 #[test]
