@@ -4,10 +4,13 @@
 
 mod beginning;
 mod guess;
+mod intake;
+mod odd;
 mod open;
 mod order;
 #[cfg(feature = "parquet")]
 mod parquet;
+mod table;
 #[cfg(test)]
 mod tests;
 mod write;

@@ -45,18 +45,19 @@ pub struct Beginning {
 /// Reads the first lines; refuses what is no table of text.
 pub fn read(rows: &mut Rows, file: &Path) -> Result<Beginning, Failure> {
     let mut beginning = Beginning { bytes: Vec::new(), lines: Vec::new(), is_all: false };
-    let (mut piece, mut line) = (Vec::new(), Vec::new());
+    let mut line = Vec::new();
     while beginning.lines.len() < LINES && beginning.bytes.len() < BYTES {
         let number = beginning.lines.len() as u64 + 1;
-        let read = rows.piece(&mut piece);
-        read.map_err(|error| refused(file, Some(number), &format!("it cannot be read: {error}")))?;
-        line.extend_from_slice(&piece);
-        let is_end = piece.is_empty();
+        let piece = rows
+            .piece()
+            .map_err(|error| refused(file, Some(number), &format!("it cannot be read: {error}")))?;
+        line.extend_from_slice(piece);
+        let (is_end, is_whole) = (piece.is_empty(), piece.ends_with(b"\n"));
         if line.len() > LINE_BYTES {
             let why = "this line is longer than 1 MiB; that is no row of a table";
             return Err(refused(file, Some(number), why));
         }
-        if !is_end && !piece.ends_with(b"\n") {
+        if !is_end && !is_whole {
             continue;
         }
         if !line.is_empty() {

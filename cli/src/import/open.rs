@@ -34,6 +34,10 @@ pub enum Rows {
 /// A text file being read.
 pub struct Text {
     reader: BufReader<Box<dyn Read>>,
+    /// Bytes at the front of the reader's buffer that were handed over.
+    given: usize,
+    /// A line that the buffer does not hold whole.
+    parted: Vec<u8>,
     digest: Arc<std::sync::Mutex<Sha256>>,
 }
 
@@ -70,18 +74,27 @@ pub fn open(file: &Path, progress: &Progress) -> Result<Rows, Failure> {
         .utf8_passthru(true)
         .build(unpacked);
     let reader = BufReader::with_capacity(PIECE_BYTES, Box::new(text) as Box<dyn Read>);
-    Ok(Rows::Text(Box::new(Text { reader, digest })))
+    Ok(Rows::Text(Box::new(Text { reader, given: 0, parted: Vec::new(), digest })))
 }
 
 impl Rows {
-    /// Reads up to a line end or a bound, whichever comes first; nothing at
-    /// the end of the file.
-    pub fn piece(&mut self, piece: &mut Vec<u8>) -> io::Result<()> {
-        piece.clear();
+    /// Lends what comes up to a line end or a bound, whichever comes first;
+    /// nothing at the end of the file.
+    pub fn piece(&mut self) -> io::Result<&[u8]> {
         match self {
-            Rows::Text(text) => line(&mut text.reader, piece),
+            Rows::Text(text) => text.piece(),
             #[cfg(feature = "parquet")]
-            Rows::Parquet(parquet, _) => parquet.row(piece),
+            Rows::Parquet(parquet, _) => parquet.row(),
+        }
+    }
+
+    /// Lends all lines that are at hand, or the next; nothing at the end of the
+    /// file.
+    pub fn several(&mut self) -> io::Result<&[u8]> {
+        match self {
+            Rows::Text(text) => text.several(),
+            #[cfg(feature = "parquet")]
+            Rows::Parquet(parquet, _) => parquet.row(),
         }
     }
 
@@ -98,6 +111,29 @@ impl Rows {
             }
         };
         Some(digest.finalize().iter().map(|byte| format!("{byte:02x}")).collect())
+    }
+}
+
+impl Text {
+    fn piece(&mut self) -> io::Result<&[u8]> {
+        self.up_to(memchr::memchr)
+    }
+
+    fn several(&mut self) -> io::Result<&[u8]> {
+        self.up_to(memchr::memrchr)
+    }
+
+    /// Up to a line end that is at hand, or else the next one: what is cut off
+    /// by an error is never handed over.
+    fn up_to(&mut self, find: fn(u8, &[u8]) -> Option<usize>) -> io::Result<&[u8]> {
+        self.reader.consume(std::mem::take(&mut self.given));
+        if let Some(end) = find(b'\n', self.reader.buffer()) {
+            self.given = end + 1;
+            return Ok(&self.reader.buffer()[..self.given]);
+        }
+        self.parted.clear();
+        line(&mut self.reader, &mut self.parted)?;
+        Ok(&self.parted)
     }
 }
 

@@ -18,6 +18,7 @@ use crate::exit::Failure;
 /// A Parquet file being read.
 pub struct Parquet {
     heading: Option<String>,
+    line: String,
     rows: RowIter<'static>,
     all_rows: u64,
     row: u64,
@@ -40,21 +41,29 @@ impl Parquet {
         let all_rows = metadata.num_rows().unsigned_abs();
         let rows = RowIter::from_file_into(Box::new(reader));
         let heading = Some(names.iter().map(|name| quoted(name)).collect::<Vec<_>>().join(","));
-        Ok(Parquet { heading, rows, all_rows, row: 0, size, progress: progress.clone() })
+        Ok(Parquet {
+            heading,
+            line: String::new(),
+            rows,
+            all_rows,
+            row: 0,
+            size,
+            progress: progress.clone(),
+        })
     }
 
     /// The next row as a line; nothing after the last.
-    pub fn row(&mut self, line: &mut Vec<u8>) -> io::Result<()> {
-        let text = match self.heading.take() {
-            Some(heading) => heading,
-            None => match self.rows.next() {
-                None => return Ok(()),
-                Some(row) => self.text(&row.map_err(io::Error::other)?),
-            },
-        };
-        line.extend_from_slice(text.as_bytes());
-        line.push(b'\n');
-        Ok(())
+    pub fn row(&mut self) -> io::Result<&[u8]> {
+        self.line.clear();
+        if let Some(heading) = self.heading.take() {
+            self.line = heading;
+        } else if let Some(row) = self.rows.next() {
+            self.line = self.text(&row.map_err(io::Error::other)?);
+        } else {
+            return Ok(&[]);
+        }
+        self.line.push('\n');
+        Ok(self.line.as_bytes())
     }
 
     fn text(&mut self, row: &Row) -> String {

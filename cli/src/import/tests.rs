@@ -334,8 +334,89 @@ fn a_file_that_breaks_off_keeps_what_was_read_and_says_so() {
     let mut packed = gzip.finish().unwrap();
     packed.truncate(packed.len() / 2);
     let imported = Shed::new().import(packed, Hints::default()).unwrap();
+    // A row that is cut off may look like a whole one.
+    let unread = |anomaly: &&Anomaly| anomaly.kind == AnomalyKind::Unreadable;
+    assert_eq!(imported.report.anomalies.iter().filter(unread).count(), 1);
     assert!(imported.report.results.discharging_capacity_ah.value.unwrap() > 50.0);
     assert!(odd(&imported.report, AnomalyKind::Unreadable).text.contains("could not be read on"));
+}
+
+/// What the session's rows say, read back from the store.
+fn read_back(shed: &Shed, imported: &Imported) -> SessionReport {
+    let reader = ampledger_store::Reader::open(&shed.0.path().join("a.db")).unwrap();
+    let build = crate::client::BUILD.to_owned();
+    let view = ampledger_report::View { build, ..Default::default() };
+    ampledger_report::compute(&reader, imported.session, &view).unwrap()
+}
+
+#[test]
+fn what_is_judged_as_it_comes_is_judged_the_same_as_it_is_read_back() {
+    let long = |row: &dyn Fn(u32) -> String| (0..9_000).map(|t| row(t) + "\n").collect::<String>();
+    let heading = "time_s,current_A,voltage_V\n";
+    let files = [
+        // More than two chunks, with a temperature, a rest and a gap.
+        format!(
+            "time_s,current_A,voltage_V,temperature_degC,power_W\n{}",
+            long(&|t| match t {
+                0..300 | 8_000.. => format!("{t},0.001,26.6,21.5,0"),
+                4_000..4_100 => String::new(),
+                t => format!("{t},-36.{},26.{:03},22.{},-940", t % 7, 9_000 - t, t % 10),
+            })
+        ),
+        // Dates; rows out of order and rubbish across the edge of a chunk.
+        format!(
+            "date,current_A,voltage_V\n{}",
+            long(&|t| match t {
+                4_094 => "2026-03-01 19:59:00,-36,26".to_owned(),
+                4_096 | 8_192 => "2026-02-01 10:00:00,-36,26".to_owned(),
+                4_100 => "rubbish,-36".to_owned(),
+                t => format!(
+                    "2026-03-01 {:02}:{:02}:{:02},-36,26",
+                    10 + t / 3600,
+                    t / 60 % 60,
+                    t % 60
+                ),
+            })
+        ),
+        // Another heading in mid-stream, and a value that is missing.
+        format!(
+            "{heading}{}time_s,voltage_V,current_A,temperature_degC\n{}",
+            long(&|t| format!("{t},-36,{}", if t % 50 == 0 { "" } else { "26" })),
+            long(&|t| format!("{},25.9,-36,21", t + 9_000))
+        ),
+        long(&|t| format!("{{\"time\": {t}, \"current_ampere\": -36, \"voltage\": 26}}")),
+    ];
+    for text in files {
+        let shed = Shed::new();
+        let imported = shed.import(&text, Hints::default()).unwrap();
+        assert!(imported.report.results.discharging_capacity_ah.value.unwrap() > 30.0);
+        assert_eq!(imported.report, read_back(&shed, &imported), "{}", &text[..60]);
+    }
+}
+
+#[test]
+fn what_the_store_knows_of_a_source_counts_for_what_is_imported_under_its_name() {
+    let shed = Shed::new();
+    let text = format!("time_s,current_A,voltage_V\n{}", rows(|t| format!("{t},-36,26")));
+    for label in ["GAL-07", "GAL-12"] {
+        let pack = Some(Pack { label: label.to_owned(), ..Pack::default() });
+        let plan = Plan { pack, ..shed.plan(Hints::default()) };
+        let file = shed.file("old-run.csv", &text);
+        let imported = import(&file, &plan, &Progress::default()).unwrap();
+        assert_eq!(imported.report, read_back(&shed, &imported));
+    }
+}
+
+#[test]
+fn a_last_row_without_its_end_and_lines_of_old_machines_are_named_by_their_line() {
+    for (end, last) in [("\n", ""), ("\r\n", "\r\n"), ("\r", "")] {
+        let text =
+            format!("time_s,current_A,voltage_V\n{}5,OVL,26", rows(|t| format!("{t},-36,26")));
+        let text = text.replace('\n', end) + last;
+        let report = Shed::new().import(text, Hints::default()).unwrap().report;
+        // The heading, 101 rows, and the one with the overload.
+        assert_eq!(odd(&report, AnomalyKind::Unreadable).lines, [103], "{end:?}");
+    }
 }
 
 #[test]
