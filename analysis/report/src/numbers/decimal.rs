@@ -57,45 +57,104 @@ const MOST: f64 = 4_503_599_627_370_496.0;
 pub(super) type Room = [u8; 32];
 
 /// Writes a value of at most six places; gives its length, 0 if it is none.
+#[inline]
 pub(super) fn write(value: f64, room: &mut Room) -> usize {
-    let mut pen = Pen { room, at: 0 };
-    if let Some(number) = whole(value, 1e3) {
-        pen.sign(value < 0.0);
-        pen.thousandths(number);
-    } else if let Some(number) = whole(value, 1e6) {
-        pen.sign(value < 0.0);
-        pen.millionths(number);
+    match whole(value, 1e3) {
+        // Nearly every reading.
+        Some(number) if number < 1_000_000 => {
+            let mut pen = Pen::at_sign(value < 0.0, room);
+            pen.thousandths(number as u32);
+            pen.at
+        }
+        _ => write_other(value, room),
     }
-    pen.at
+}
+
+#[inline(never)]
+fn write_other(value: f64, room: &mut Room) -> usize {
+    match (whole(value, 1e3), whole(value, 1e6)) {
+        (Some(number), _) => put(value < 0.0, number / 1000, [(number % 1000) as u32], room),
+        (None, Some(number)) => put_millionths(value < 0.0, number, room),
+        (None, None) => 0,
+    }
 }
 
 /// Writes millionths as the value that they are; gives its length, 0 if there are
 /// too many for that.
+#[inline]
 pub(super) fn write_millionths(millionths: i64, room: &mut Room) -> usize {
     let number = millionths.unsigned_abs();
-    let mut pen = Pen { room, at: 0 };
-    if number < MOST as u64 {
-        pen.sign(millionths < 0);
-        pen.millionths(number);
+    let (upper, last) = (number / 1000, (number % 1000) as u32);
+    if last > 0 && upper < 1_000_000_000 {
+        // Nearly every time of a test.
+        let (whole, three) = (upper as u32 / 1000, upper as u32 % 1000);
+        let mut pen = Pen::at_sign(millionths < 0, room);
+        pen.below_million(whole);
+        pen.point_and_three(three);
+        pen.last(last);
+        return pen.at;
     }
-    pen.at
+    match number < MOST as u64 {
+        true => put_millionths(millionths < 0, number, room),
+        false => 0,
+    }
 }
 
 /// Writes a value rounded to nine places; gives its length, 0 if it is too large
 /// for that.
+#[inline]
 pub(super) fn write_billionths(value: f64, room: &mut Room) -> usize {
     // On a discharge half of the totals stay at it.
     if value == 0.0 {
         room[0] = b'0';
         return 1;
     }
-    let mut pen = Pen { room, at: 0 };
     let billionths = value.abs() * 1e9;
-    if billionths < MOST {
-        let number = ((billionths + 0.5) as i64).unsigned_abs();
-        pen.sign(value < 0.0 && number > 0);
-        pen.billionths(number);
+    if billionths.is_nan() || billionths >= MOST {
+        return 0;
     }
+    let number = ((billionths + 0.5) as i64).unsigned_abs();
+    let (upper, lower) = (number / 1_000_000, (number % 1_000_000) as u32);
+    let last = lower % 1000;
+    if last > 0 && upper < 1_000_000 {
+        // Nearly every total.
+        let mut pen = Pen::at_sign(value < 0.0, room);
+        pen.below_thousand(upper as u32 / 1000);
+        pen.point_and_three(upper as u32 % 1000);
+        pen.three(lower / 1000);
+        pen.last(last);
+        return pen.at;
+    }
+    let parts = [(upper % 1000) as u32, lower / 1000, last];
+    put(value < 0.0 && number > 0, upper / 1000, parts, room)
+}
+
+fn put_millionths(is_negative: bool, number: u64, room: &mut Room) -> usize {
+    let (whole, lower) = (number / 1_000_000, (number % 1_000_000) as u32);
+    put(is_negative, whole, [lower / 1000, lower % 1000], room)
+}
+
+/// Puts any number together: its whole part, and three places after three.
+#[inline(never)]
+fn put<const N: usize>(is_negative: bool, whole: u64, parts: [u32; N], room: &mut Room) -> usize {
+    let mut pen = Pen::at_sign(is_negative, room);
+    let (billions, rest) = (whole / 1_000_000_000, (whole % 1_000_000_000) as u32);
+    if billions > 0 {
+        pen.below_million((billions % 1_000_000) as u32);
+        pen.three(rest / 1_000_000);
+        pen.three(rest / 1000 % 1000);
+        pen.three(rest % 1000);
+    } else if rest >= 1_000_000 {
+        pen.below_thousand(rest / 1_000_000);
+        pen.three(rest / 1000 % 1000);
+        pen.three(rest % 1000);
+    } else {
+        pen.below_million(rest);
+    }
+    let Some(last) = parts.iter().rposition(|part| *part > 0) else { return pen.at };
+    pen.put([b'.', 0, 0, 0], 1);
+    parts[..last].iter().for_each(|part| pen.three(*part));
+    pen.last(parts[last]);
     pen.at
 }
 
@@ -116,79 +175,56 @@ struct Pen<'a> {
     at: usize,
 }
 
+impl<'a> Pen<'a> {
+    #[inline(always)]
+    fn at_sign(is_negative: bool, room: &'a mut Room) -> Pen<'a> {
+        room[0] = b'-';
+        Pen { room, at: usize::from(is_negative) }
+    }
+}
+
 impl Pen<'_> {
+    /// Below 1000 in all.
     #[inline(always)]
-    fn sign(&mut self, is_negative: bool) {
-        self.put([b'-', 0, 0, 0], u8::from(is_negative));
-    }
-
-    #[inline(always)]
-    fn billionths(&mut self, number: u64) {
-        let (millionths, last) = (number / 1000, number % 1000);
-        if last == 0 {
-            return self.millionths(millionths);
-        }
-        self.whole(millionths / 1_000_000);
-        self.point_and_three(millionths / 1000 % 1000);
-        self.three(millionths % 1000);
-        self.last(last);
-    }
-
-    #[inline(always)]
-    fn millionths(&mut self, number: u64) {
-        let (thousandths, last) = (number / 1000, number % 1000);
-        if last == 0 {
-            return self.thousandths(thousandths);
-        }
-        self.whole(thousandths / 1000);
-        self.point_and_three(thousandths % 1000);
-        self.last(last);
-    }
-
-    #[inline(always)]
-    fn thousandths(&mut self, number: u64) {
-        self.whole(number / 1000);
+    fn thousandths(&mut self, number: u32) {
+        self.below_thousand(number / 1000);
         let Three { places, places_len, .. } = THREES[(number % 1000) as usize];
         self.put(places, places_len);
     }
 
     #[inline(always)]
-    fn whole(&mut self, number: u64) {
-        if number >= 1_000_000 {
-            self.at += long(self.room, self.at, number / 1_000_000);
-            self.three(number / 1000 % 1000);
-            self.three(number % 1000);
-        } else if number >= 1000 {
-            self.first(number / 1000);
+    fn below_million(&mut self, number: u32) {
+        if number >= 1000 {
+            self.below_thousand(number / 1000);
             self.three(number % 1000);
         } else {
-            self.first(number);
+            self.below_thousand(number);
         }
     }
 
-    /// Up to three digits, below 1000.
+    /// As many digits as the number has.
     #[inline(always)]
-    fn first(&mut self, three: u64) {
-        let Three { bare, bare_len, .. } = THREES[three as usize];
+    fn below_thousand(&mut self, number: u32) {
+        let Three { bare, bare_len, .. } = THREES[number as usize];
         self.put(bare, bare_len);
     }
 
-    /// Three digits, below 1000.
+    /// Three digits.
     #[inline(always)]
-    fn three(&mut self, three: u64) {
-        self.put(THREES[three as usize].all, 3);
+    fn three(&mut self, number: u32) {
+        self.put(THREES[number as usize].all, 3);
     }
 
-    /// The point and three digits, below 1000.
+    /// The point and three digits.
     #[inline(always)]
-    fn point_and_three(&mut self, three: u64) {
-        self.put(THREES[three as usize].places, 4);
+    fn point_and_three(&mut self, number: u32) {
+        self.put(THREES[number as usize].places, 4);
     }
 
-    /// The last three digits, not all of them zeros.
+    /// The last three digits, without zeros at their end; not all are.
     #[inline(always)]
-    fn last(&mut self, three: u64) {
-        let Three { all, places_len, .. } = THREES[three as usize];
+    fn last(&mut self, number: u32) {
+        let Three { all, places_len, .. } = THREES[number as usize];
         self.put(all, places_len - 1);
     }
 
@@ -200,17 +236,4 @@ impl Pen<'_> {
         }
         self.at += usize::from(wanted);
     }
-}
-
-/// The digits before the last six of a long number; gives how many.
-#[inline(never)]
-fn long(room: &mut Room, at: usize, number: u64) -> usize {
-    let mut pen = Pen { room, at };
-    if number >= 1000 {
-        pen.at += long(pen.room, pen.at, number / 1000);
-        pen.three(number % 1000);
-    } else {
-        pen.first(number);
-    }
-    pen.at - at
 }

@@ -41,8 +41,8 @@ impl Text {
     }
 }
 
-/// A line that is being written. It keeps its own end: looked up in the text for
-/// each digit, that would take longer than the digits.
+/// A line that is being written. It keeps its own end, which is never looked up in
+/// memory as long as all of this is inlined: that would take longer than the digits.
 #[derive(Debug)]
 pub struct Line<'a> {
     bytes: &'a mut Vec<u8>,
@@ -52,14 +52,14 @@ pub struct Line<'a> {
 
 impl Line<'_> {
     /// A cell with microseconds as seconds.
-    #[inline]
+    #[inline(always)]
     pub fn second(&mut self, us: i64) {
         let written = self.room().map_or(0, |room| decimal::write_millionths(us, room));
         self.number(written, || us as f64 / 1e6);
     }
 
     /// A cell with a value, written as [`super::plain`] does.
-    #[inline]
+    #[inline(always)]
     pub fn plain(&mut self, value: f64) {
         let written = self.room().map_or(0, |room| decimal::write(value, room));
         self.number(written, || value);
@@ -67,20 +67,20 @@ impl Line<'_> {
 
     /// A cell with a running total, to a billionth of its unit: at 10 Hz that is
     /// below a tenth of a milliampere between two readings.
-    #[inline]
+    #[inline(always)]
     pub fn total(&mut self, value: f64) {
         let written = self.room().map_or(0, |room| decimal::write_billionths(value, room));
         self.number(written, || value);
     }
 
     /// An empty cell.
-    #[inline]
+    #[inline(always)]
     pub fn nothing(&mut self) {
         self.byte(b',');
     }
 
     /// Ends the line after its last cell.
-    #[inline]
+    #[inline(always)]
     pub fn end(mut self) {
         self.at -= 1;
         self.byte(b'\n');
@@ -88,16 +88,16 @@ impl Line<'_> {
     }
 
     /// Ends the cell of a number of that length; if it has none, it is another's.
-    #[inline]
+    #[inline(always)]
     fn number(&mut self, written: usize, value: impl Fn() -> f64) {
         match written {
-            0 => self.at = put(self.bytes, self.at, shortest(value()).as_bytes()),
+            0 => self.at = put_shortest(self.bytes, self.at, value()),
             _ => self.at += written,
         }
         self.byte(b',');
     }
 
-    #[inline]
+    #[inline(always)]
     fn byte(&mut self, byte: u8) {
         match self.bytes.get_mut(self.at) {
             Some(place) => {
@@ -108,7 +108,7 @@ impl Line<'_> {
         }
     }
 
-    #[inline]
+    #[inline(always)]
     fn room(&mut self) -> Option<&mut decimal::Room> {
         if self.bytes.len() < self.at + size_of::<decimal::Room>() {
             make_room(self.bytes, self.at);
@@ -117,7 +117,14 @@ impl Line<'_> {
     }
 }
 
+/// A number that is no decimal of a few places.
+#[inline(never)]
+fn put_shortest(bytes: &mut Vec<u8>, at: usize, value: f64) -> usize {
+    put(bytes, at, shortest(value).as_bytes())
+}
+
 /// Puts bytes at a place in others; gives the place behind them.
+#[inline(never)]
 fn put(bytes: &mut Vec<u8>, at: usize, more: &[u8]) -> usize {
     let end = at + more.len();
     if bytes.len() < end {
