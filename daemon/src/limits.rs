@@ -14,7 +14,7 @@ use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, MutexGuard};
 
 use ampledger_methods::LimitChange;
-use ampledger_report::sentences;
+use ampledger_report::sentences::{self, LimitSaid};
 use ampledger_types::alarm::{Alarm, AlarmState, LimitStanding, LimitStatus, Tried};
 use ampledger_types::{Bound, Marker, MarkerKind};
 use tokio_util::sync::CancellationToken;
@@ -48,6 +48,8 @@ struct About {
     session: Option<i64>,
     pack: Option<String>,
     sentence: Option<String>,
+    /// The connection to its meter was lost under load.
+    is_lost: bool,
 }
 
 /// Why something was not done with a limit.
@@ -226,7 +228,8 @@ impl Limits {
     }
 
     fn tell(&self, daemon: &Daemon, watch: &mut Watch, change: LimitChange, about: About) {
-        let said = watch.to_say(about.sentence.as_deref());
+        let said =
+            LimitSaid { is_out_of_sight: about.is_lost, ..watch.to_say(about.sentence.as_deref()) };
         let (state, sentence) = match change {
             LimitChange::Passed { .. } => (AlarmState::Passed, sentences::limit_passed(&said)),
             LimitChange::Over => (AlarmState::Over, sentences::limit_over(&said)),

@@ -32,8 +32,12 @@ pub fn told_from(value: f64, other: f64, unit: Unit) -> String {
 /// common practice, no source (JCGM 100, 7.2.6, from memory: at most two).
 pub fn uncertain(value: f64, uncertainty: f64, unit: Unit) -> String {
     let places = uncertainty_places(uncertainty);
-    let (value, uncertainty) = (rounded(value, places), rounded(uncertainty, places));
-    format!("{value} ± {uncertainty} {}", unit.symbol())
+    format!("{} ± {} {}", rounded(value, places), spread(uncertainty), unit.symbol())
+}
+
+/// An uncertainty alone, with the same one or two digits: `0.4`, `230`.
+pub fn spread(uncertainty: f64) -> String {
+    rounded(uncertainty, uncertainty_places(uncertainty))
 }
 
 /// The value alone where its uncertainty stands elsewhere: with no more digits
@@ -251,6 +255,7 @@ mod tests {
         assert_eq!(worth(58.04, Some(0.018), Unit::AmpereHour), "58.0", "and no more than usual");
         assert_eq!(worth(58.04, None, Unit::AmpereHour), "58.0");
         assert_eq!(worth(1480.3, Some(227.0), Unit::WattHour), "1480");
+        assert_eq!((spread(227.4), spread(0.412)), ("230".to_owned(), "0.4".to_owned()));
         assert_eq!(percent_worth(0.775, Some(0.1)), "78 %");
         assert_eq!(percent_worth(0.957, Some(0.006)), "95.7 %");
     }

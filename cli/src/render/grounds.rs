@@ -62,7 +62,7 @@ fn of(figure: &Figure, unit: Unit) -> String {
         Some(expanded) => format!(
             "together u = {u} {}, ± {} with k = {}",
             unit.symbol(),
-            numbers::plain_to(expanded, 2),
+            numbers::spread(expanded),
             numbers::plain_to(budget.coverage, 2)
         ),
         None => format!(

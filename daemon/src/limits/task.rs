@@ -13,6 +13,7 @@ use tokio::sync::broadcast::error::RecvError;
 use tokio_util::sync::CancellationToken;
 
 use super::About;
+use super::watch::is_lost;
 use crate::api::Daemon;
 use crate::intake::News;
 
@@ -64,7 +65,7 @@ pub async fn watch(daemon: Arc<Daemon>, stop: CancellationToken) {
 /// The session that is open on a source, and its pack: who is told wants to know.
 fn about(daemon: &Daemon, source: &str) -> About {
     match daemon.intake.keeper.on_source(source) {
-        Some((session, pack)) => About { session: Some(session), pack, sentence: None },
+        Some((session, pack)) => About { session: Some(session), pack, ..About::default() },
         None => About::default(),
     }
 }
@@ -131,6 +132,7 @@ async fn look_at_sessions(daemon: &Daemon) {
                 session: Some(session.id),
                 pack: session.pack.clone(),
                 sentence: Some(snapshot.sentence.clone()),
+                is_lost: is_lost(&snapshot),
             };
             Some((watch.look(session.id, now_us, value)?, about))
         });

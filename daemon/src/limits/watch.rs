@@ -168,6 +168,7 @@ impl Watch {
             hold_second: rule.hold_second,
             unit: self.unit(),
             session,
+            is_out_of_sight: false,
         }
     }
 }
@@ -181,6 +182,13 @@ fn is_of_kind(kind: LimitKind, quantity: Quantity) -> bool {
         }
         _ => false,
     }
+}
+
+/// Whether the connection to the meter was lost under the last load.
+pub fn is_lost(snapshot: &Snapshot) -> bool {
+    let mut phases = snapshot.report.phases.iter();
+    let last = phases.rfind(|phase| phase.kind == PhaseKind::Discharge);
+    last.is_some_and(|discharge| discharge.lost_source.is_some())
 }
 
 /// Whether the discharge of a session is over: its cut-off reached, or ended in

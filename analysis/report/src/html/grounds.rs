@@ -70,7 +70,7 @@ fn summary(name: &str, figure: &Figure, budget: &Budget) -> String {
     match figure.expanded_uncertainty {
         Some(expanded) => format!(
             "{name}: ± {} {unit} (k = {})",
-            numbers::plain_to(expanded, 2),
+            numbers::spread(expanded),
             numbers::plain_to(budget.coverage, 2)
         ),
         None => format!("{name}: as far as it is known"),

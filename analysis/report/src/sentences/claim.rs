@@ -3,7 +3,6 @@
 use ampledger_types::Unit;
 use ampledger_types::result::{EndReason, Figure, Phase, PhaseKind, SessionReport};
 
-use super::phase::amounts;
 use super::{discharge_ended, standing, subject, warmth};
 use crate::numbers;
 
@@ -134,27 +133,48 @@ fn charged(report: &SessionReport, side: Side) -> Option<String> {
         Side::Before => report.phases.iter().take(main).collect(),
         Side::After => report.phases.iter().skip(main).collect(),
     };
-    let amounts = charge_amounts(&charges)?;
+    let amounts = charge_amounts(report, &charges)?;
     Some(match side {
         Side::Before => format!("Charged {amounts} beforehand."),
         Side::After => format!("Charged back {amounts}."),
     })
 }
 
-fn charge_amounts(phases: &[&Phase]) -> Option<String> {
+/// With the digits that the uncertainty of all charges leaves it, share for
+/// share.
+fn charge_amounts(report: &SessionReport, phases: &[&Phase]) -> Option<String> {
     let charges = || phases.iter().filter(|p| p.kind == PhaseKind::Charge);
     charges().next()?;
-    let ah: Option<f64> = charges().map(|p| p.charge_ah).sum();
-    let wh: Option<f64> = charges().map(|p| p.energy_wh).sum();
-    Some(amounts(ah, wh))
+    let results = &report.results;
+    let amount = |of: fn(&Phase) -> Option<f64>, all: &Figure, unit: Unit| {
+        let value = charges().map(|p| of(p)).sum::<Option<f64>>()?.abs();
+        let share = all.expanded_uncertainty.zip(all.value).map(|(u, all)| u / all.abs());
+        let worth = numbers::worth(value, share.map(|share| value * share), unit);
+        Some(format!("{worth} {}", unit.symbol()))
+    };
+    let ah = amount(|p| p.charge_ah, &results.charging_capacity_ah, Unit::AmpereHour);
+    let Some(ah) = ah else { return Some("an unknown charge".to_owned()) };
+    let wh = amount(|p| p.energy_wh, &results.charging_energy_wh, Unit::WattHour);
+    Some(wh.map_or(ah.clone(), |wh| format!("{ah}, {wh}")))
+}
+
+/// All charges of a session, each figure with its uncertainty.
+fn charged_in_all(report: &SessionReport) -> Option<String> {
+    report.phases.iter().find(|p| p.kind == PhaseKind::Charge)?;
+    let (ah, wh) = (&report.results.charging_capacity_ah, &report.results.charging_energy_wh);
+    if ah.value.is_none() {
+        return Some("an unknown charge".to_owned());
+    }
+    let energy =
+        wh.value.map_or(String::new(), |_| format!(", {}", numbers::figure(wh, Unit::WattHour)));
+    Some(format!("{}{energy}", numbers::figure(ah, Unit::AmpereHour)))
 }
 
 fn without_discharge(report: &SessionReport) -> String {
     if report.phases.is_empty() {
         return "No phase has been found in what was recorded.".to_owned();
     }
-    let phases: Vec<&Phase> = report.phases.iter().collect();
-    match charge_amounts(&phases) {
+    match charged_in_all(report) {
         Some(amounts) => format!("Charged {amounts}. No discharge."),
         None => format!("{} rested; no charge and no discharge.", subject(report)),
     }
@@ -206,6 +226,15 @@ mod tests {
     }
 
     #[test]
+    fn a_charge_beside_the_discharge_shows_no_more_digits_than_it_is_worth() {
+        let mut report = samples::report();
+        report.results.charging_capacity_ah.expanded_uncertainty = Some(8.7);
+        report.results.charging_energy_wh.expanded_uncertainty = Some(230.0);
+        let said = claim(&report);
+        assert!(said.contains("Charged back 58 Ah, 1530 Wh."), "{said}");
+    }
+
+    #[test]
     fn a_discharge_that_went_dark() {
         let report = samples::dark();
         assert_eq!(
@@ -245,6 +274,10 @@ mod tests {
         report.main_discharge = None;
         report.phases = vec![samples::charge()];
         assert!(claim(&report).starts_with("Charged 58.0 Ah, 1532 Wh. No discharge. Prov"));
+        report.results.charging_capacity_ah.expanded_uncertainty = Some(0.4);
+        report.results.charging_energy_wh.expanded_uncertainty = Some(12.0);
+        let words = "Charged 58.0 ± 0.4 Ah, 1532 ± 12 Wh. No discharge. Prov";
+        assert!(claim(&report).starts_with(words));
         report.phases = vec![samples::rest()];
         assert!(claim(&report).starts_with("GAL-07 rested; no charge and no discharge. Prov"));
         report.phases.clear();

@@ -27,6 +27,9 @@ pub struct LimitSaid<'a> {
     pub unit: &'a str,
     /// How the session stands, where it is about one.
     pub session: Option<&'a str>,
+    /// Whether the connection to its meter was lost, so that nobody sees whether
+    /// the discharge goes on.
+    pub is_out_of_sight: bool,
 }
 
 /// `pack-low: 19.9 V on bench-shunt, at or below 20.0 V for 3 s.`
@@ -38,6 +41,9 @@ pub fn limit_passed(said: &LimitSaid) -> String {
         LimitKind::NoData => {
             let silent = dates::duration(said.value.unwrap_or(said.bound));
             format!("{name}: nothing heard{} for {silent}.", on(" of", said))
+        }
+        LimitKind::EndOfDischarge if said.is_out_of_sight => {
+            format!("{name}: the discharge is out of sight.{of_session}")
         }
         LimitKind::EndOfDischarge => format!("{name}: the discharge is over.{of_session}"),
         LimitKind::Target => format!("{name}: {value}, target {bound}.{of_session}"),
@@ -111,6 +117,7 @@ mod tests {
         hold_second: 3.0,
         unit: "V",
         session: None,
+        is_out_of_sight: false,
     };
 
     #[test]
@@ -160,6 +167,14 @@ mod tests {
         ] {
             assert_eq!(limit_passed(&said), sentence);
         }
+    }
+
+    #[test]
+    fn a_discharge_that_nobody_sees_any_more_is_not_called_over() {
+        let done = LimitSaid { name: "done", kind: LimitKind::EndOfDischarge, ..LOW };
+        assert_eq!(limit_passed(&done), "done: the discharge is over.");
+        let lost = LimitSaid { is_out_of_sight: true, ..done };
+        assert_eq!(limit_passed(&lost), "done: the discharge is out of sight.");
     }
 
     #[test]

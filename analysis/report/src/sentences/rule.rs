@@ -49,7 +49,7 @@ pub fn decided(event: &PackEvent, source: &str, powered_by: Option<PoweredBy>) -
             "the voltage is back: {volt}; if this is another pack, end the session and begin one"
         ),
         PackRule::Ended if flows => format!(
-            "the discharge is over: nothing was heard for {}, last {ampere} at {volt}",
+            "the test is over: nothing was heard for {}, last {ampere} at {volt}",
             lasted(rules.close_rest_second)
         ),
         PackRule::Ended => format!(
@@ -150,7 +150,7 @@ mod tests {
                 PackRule::Ended,
                 20.3,
                 -12.0,
-                "the discharge is over: nothing was heard for 30 min, last −12.0 A at 20.3 V",
+                "the test is over: nothing was heard for 30 min, last −12.0 A at 20.3 V",
             ),
             (PackRule::Gone, 0.2, 0.0, "the pack is gone: 0.200 V for 60 s"),
             (
