@@ -56,6 +56,27 @@ actions = [\"tell\"]
 }
 
 #[test]
+fn a_discharge_whose_line_was_lost_is_told_as_out_of_sight_and_not_as_over() {
+    let limits = "
+[sources.bench-shunt.instrument]
+powered_by = \"something-else\"
+[limits.done]
+kind = \"end-of-discharge\"
+actions = [\"tell\"]
+";
+    let mut yard = Yard::at_rate(100.0, &(limits.to_owned() + TELL));
+    program(&yard.bench, "");
+    yard.bench.ampledger("start --pack GAL-07 --rated-ah 60 --cutoff-voltage 20").good();
+    yard.read_for(25.4, -12.0, 100);
+    yard.fall_silent();
+    let done =
+        until("the end is told", || told(&yard.bench).into_iter().find(|a| a.limit == "done"));
+    let lost = "done: the discharge is out of sight. GAL-07 was last read under load at 25.4 V: \
+                the connection to bench-shunt was lost.";
+    assert!(done.sentence.starts_with(lost), "{done:?}");
+}
+
+#[test]
 fn every_target_is_told_once_it_is_reached() {
     let limits: String = [
         "discharged_ah = 1.0",
