@@ -95,6 +95,28 @@ fn a_charge_whose_cable_was_pulled_is_not_proven_and_its_silence_is_told() {
     assert!(odd.iter().any(|one| one["kind"] == json!("gap")), "{report:#}");
 }
 
+#[test]
+fn a_pack_whose_protection_tripped_is_not_said_to_rest() {
+    // One sensor without a pause: a pause at this rate could be a dark end.
+    let yard = Yard::at_rate(20.0, DESCRIBED);
+    yard.bench.ampledger("start --pack GAL-12 --rated-ah 60 --cutoff-voltage 24").good();
+    let _sensor = Sensor::start(&yard.cable, PACE, |t| {
+        Some(match t {
+            ..2.0 => line(25.4, -12.0),
+            ..3.0 => line(23.4, -12.0),
+            _ => line(0.02, 0.0),
+        })
+    });
+    let sentence = until("it is said", || {
+        let said = yard.daemon.status().open_sessions.first().map(|open| open.sentence.clone());
+        said.filter(|sentence| sentence.contains("It has been at 0.020 V for "))
+    });
+    let tripped = "GAL-12 lost current and voltage at 23.4 V: probable protection trip";
+    assert!(sentence.starts_with(tripped), "{sentence}");
+    assert!(sentence.contains(" of 60 Ah to 24.0 V, "), "{sentence}");
+    assert!(!sentence.contains("rest"), "{sentence}");
+}
+
 /// The bench's clock runs so fast that hiccups of this machine are no dark
 /// stretch.
 const RATE: f64 = 60.0;
