@@ -187,11 +187,37 @@ impl Buckets {
             for (position, channel) in channels.filter(|(_, channel)| wanted(channel)) {
                 let (hours, minutes) = (&parts.hours, &parts.minutes);
                 let read = Cells { db, group, position, run: stretch.run.0 };
-                read.each("hour", hours, |cell_us, part| self.join(channel, cell_us, part))?;
-                read.each("minute", minutes, |cell_us, part| self.join(channel, cell_us, part))?;
+                self.take_cells(channel, |take| read.each("hour", hours, take))?;
+                self.take_cells(channel, |take| read.each("minute", minutes, take))?;
             }
         }
         Ok(parts.samples)
+    }
+
+    /// Takes cells of a channel in, given in order of time. Those of one bucket are
+    /// put together first: looking up channel and bucket takes longer than that.
+    fn take_cells(
+        &mut self,
+        channel: &Channel,
+        give: impl FnOnce(&mut dyn FnMut((i64, i64), Summary)) -> Result<(), Fault>,
+    ) -> Result<(), Fault> {
+        let mut held: Option<(Span<i64>, (i64, i64), Summary)> = None;
+        give(&mut |cell_us, part| match &mut held {
+            Some((bucket, times, summary)) if bucket.contains(&cell_us.0) => {
+                times.1 = cell_us.1;
+                summary.join(&part);
+            }
+            _ => {
+                let bucket = self.span(self.number(cell_us.0));
+                if let Some((_, times, summary)) = held.replace((bucket, cell_us, part)) {
+                    self.join(channel, times, summary);
+                }
+            }
+        })?;
+        if let Some((_, times, summary)) = held {
+            self.join(channel, times, summary);
+        }
+        Ok(())
     }
 }
 
@@ -272,7 +298,7 @@ impl Cells<'_> {
         &self,
         table: &str,
         spans: &[Span<i64>],
-        mut take: impl FnMut((i64, i64), Summary),
+        take: &mut dyn FnMut((i64, i64), Summary),
     ) -> Result<(), Fault> {
         let cell_us = if table == "hour" { HOUR_US } else { MINUTE_US };
         let mut find = self.db.prepare_cached(&format!(
