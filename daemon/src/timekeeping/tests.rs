@@ -78,7 +78,8 @@ impl Machine {
                 self.intake.clock.pass(S, false);
             }
             let t_us = self.intake.clock.now_us();
-            let (group, values) = (group.clone(), vec![26.4, -12.0]);
+            // Readings of a pack under load do not stand still.
+            let (group, values) = (group.clone(), vec![26.4 + 0.001 * (second % 2) as f64, -12.0]);
             let sample = Sample { group, t_us, instrument_t_us: None, values };
             let (decode_set, run) = (decode_set.clone(), self.intake.run);
             self.intake.sample(NumberedSample { seq: 0, run, decode_set, sample });

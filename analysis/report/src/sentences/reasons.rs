@@ -102,7 +102,14 @@ pub const CLOCK_NOT_SET: &str = "The wall clock was not synchronised in the whol
 /// All gaps of a stretch: those that were bridged as one reason, and those that
 /// were not counted.
 pub fn gaps(gaps: &[Gap]) -> Vec<String> {
-    let (bridged, left): (Vec<Gap>, Vec<Gap>) = gaps.iter().partition(|g| g.estimated_ah.is_some());
+    // A channel that stood still is a gap round whatever silences lie in it.
+    let span = |gap: &Gap| (gap.start.test_time_second, gap.end.test_time_second);
+    let lies_in = |inner: &Gap, outer: &Gap| {
+        let ((from, to), (begun, ended)) = (span(inner), span(outer));
+        begun <= from && to <= ended && span(inner) != span(outer)
+    };
+    let whole = gaps.iter().filter(|gap| !gaps.iter().any(|other| lies_in(gap, other)));
+    let (bridged, left): (Vec<Gap>, Vec<Gap>) = whole.partition(|g| g.estimated_ah.is_some());
     [bridged, left].iter().filter_map(|alike| together(alike)).collect()
 }
 
@@ -177,8 +184,8 @@ mod tests {
     #[test]
     fn many_gaps_are_one_reason_and_those_not_counted_another() {
         let gap = |length: f64, estimated_ah| Gap {
-            start: samples::moment(100.0),
-            end: samples::moment(100.0 + length),
+            start: samples::moment(100.0 * length),
+            end: samples::moment(101.0 * length),
             estimated_ah,
             highest_ah: 0.25,
         };
@@ -192,6 +199,9 @@ mod tests {
         assert_eq!(gaps(&all), [bridged, left]);
         all.push(gap(15.0, None));
         let left = "2 gaps of 45 s in all were not counted (they can hide up to 0.500 Ah)";
+        assert_eq!(gaps(&all), [bridged, left]);
+        // Within the last one.
+        all.push(Gap { end: samples::moment(1505.0), ..gap(15.0, None) });
         assert_eq!(gaps(&all), [bridged, left]);
         let one = "a gap of 4 s was bridged by a straight line (0.100 Ah, at most 0.250 Ah)";
         assert_eq!(gaps(&all[..1]), [one]);
