@@ -63,12 +63,13 @@ fn one() -> f64 {
     1.0
 }
 
-impl DecoderConfig {
-    /// The configured fields of which nothing is among these channels.
-    pub fn without(&self, channels: &dyn Fn(&str) -> bool) -> Vec<String> {
-        let absent = self.fields.iter().filter(|(_, field)| !channels(&field.channel_name()));
-        absent.map(|(name, _)| name.clone()).collect()
-    }
+/// The configured fields whose channels had no reading.
+pub fn never_read(
+    fields: &BTreeMap<String, FieldConfig>,
+    is_read: impl Fn(&str) -> bool,
+) -> Vec<String> {
+    let absent = fields.iter().filter(|(_, field)| !is_read(&field.channel_name()));
+    absent.map(|(name, _)| name.clone()).collect()
 }
 
 impl FieldConfig {

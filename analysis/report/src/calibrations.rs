@@ -26,9 +26,11 @@ struct Holding {
 }
 
 impl Calibrations {
-    /// These records, in order of the moments from which they hold.
+    /// These records, in any order.
     pub(crate) fn new(records: &[Calibration]) -> Calibrations {
-        Calibrations { records: records.iter().map(|record| (record.clone(), 0)).collect() }
+        let mut records: Vec<_> = records.iter().map(|record| (record.clone(), 0)).collect();
+        records.sort_by_key(|(record, _)| (record.from, record.id));
+        Calibrations { records }
     }
 
     /// Whether any may hold for a source.
@@ -238,6 +240,14 @@ mod tests {
         assert_eq!(read(&records, 30, 3.0), 7.0);
         let records = [record(2, 20, 20, line(2.0, 1.0)), record(3, 30, 30, zero(0.5))];
         assert_eq!(read(&records, 40, 3.0), 5.0);
+    }
+
+    #[test]
+    fn a_line_applied_back_gives_way_to_one_that_holds_from_later_whoever_came_first() {
+        let (early, late) = (record(2, 30, 5, line(3.0, 0.0)), record(1, 20, 20, line(2.0, 1.0)));
+        for records in [[early.clone(), late.clone()], [late, early]] {
+            assert_eq!((read(&records, 10, 3.0), read(&records, 40, 3.0)), (9.0, 7.0));
+        }
     }
 
     #[test]

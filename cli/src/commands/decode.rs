@@ -1,9 +1,11 @@
 //! `ampledger decode`: what a decoder makes of a captured file.
 
+use std::collections::BTreeMap;
 use std::io::Write;
 use std::path::PathBuf;
 
-use ampledger_decoders::{Command, DecoderConfig, Driver, Input, Output};
+use ampledger_decoders::config::{FieldConfig, never_read};
+use ampledger_decoders::{Command, Driver, Input, Output};
 use ampledger_types::{Frame, FrameKind};
 use clap::Args;
 
@@ -46,8 +48,8 @@ impl Decode {
         let decoded = Decoded::new(descriptor.name, integrity);
         let (config, driver) = (source.table.config(), Driver::new(decoder));
         let decoded = match context.json {
-            true => play(&self.file, &config, driver, decoded, &mut Lines(&mut out))?,
-            false => play(&self.file, &config, driver, decoded, &mut Rows::new(&mut out))?,
+            true => play(&self.file, &config.fields, driver, decoded, &mut Lines(&mut out))?,
+            false => play(&self.file, &config.fields, driver, decoded, &mut Rows::new(&mut out))?,
         };
         out.flush()?;
         Ok(if decoded.samples == 0 { Exit::Found } else { Exit::Good })
@@ -57,7 +59,7 @@ impl Decode {
 /// Gives the file to the decoder and what it says to whoever shows it.
 fn play(
     file: &std::path::Path,
-    config: &DecoderConfig,
+    fields: &BTreeMap<String, FieldConfig>,
     mut driver: Driver,
     mut decoded: Decoded,
     said: &mut dyn Said,
@@ -92,7 +94,7 @@ fn play(
         }
         Ok(())
     })?;
-    decoded.never_read = config.without(&|channel| decoded.is_heard(channel));
+    decoded.never_read = never_read(fields, |channel| decoded.is_heard(channel));
     said.end(&decoded)?;
     Ok(decoded)
 }

@@ -81,8 +81,8 @@ async fn overlaps(daemon: &Daemon, session: &Session) -> Result<Vec<Check>, ApiE
         name: "another session".to_owned(),
         outcome: CheckOutcome::Bad,
         text: format!(
-            "session {} has readings of the same time: they count for both packs; begin this one \
-             later where that is not meant",
+            "session {} has readings of the same time: they count for both; begin this one later \
+             where that is not meant",
             opening::name(other)
         ),
     };

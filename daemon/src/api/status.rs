@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use ampledger_decoders::config::never_read;
 use ampledger_report::correct_latest;
 use ampledger_types::Bound;
 use ampledger_types::api::{ClockStatus, SourceStatus, StatusResponse, StoreStatus};
@@ -58,7 +59,7 @@ fn all_sources(daemon: &Daemon) -> Vec<SourceStatus> {
         correct_latest(&records, &mut status, at);
         if status.counters.samples >= ENOUGH {
             let is_read = |name: &str| status.latest.iter().any(|r| r.channel == name);
-            status.never_read = source.config.decoder_config().without(&is_read);
+            status.never_read = never_read(&source.config.fields, is_read);
         }
         status
     });
